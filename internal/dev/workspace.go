@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -41,13 +40,6 @@ func findRoot(dir string) (string, error) {
 // path returns the absolute path of a slash-separated path below the top.
 func (ws workspace) path(rel string) string {
 	return filepath.Join(ws.root, filepath.FromSlash(rel))
-}
-
-// exists tells whether a path below the top is there; a path that cannot be read counts as there, so that the tool
-// that needs it reports why.
-func (ws workspace) exists(rel string) bool {
-	_, err := os.Stat(ws.path(rel))
-	return !errors.Is(err, os.ErrNotExist)
 }
 
 // exec runs a tool at the top of the tree, its words going to out, and waits for it. When ctx ends it is asked to stop.
