@@ -14,5 +14,6 @@ func publish(ctx context.Context, ws workspace, args []string) error {
 	if len(args) > 0 {
 		return fmt.Errorf("%w: publish takes no arguments", errUsage)
 	}
-	return ws.tool(ctx, ws.stderr, "buf", "buf", "build", "proto", "--config", bufConfig, "--output", ws.path(published))
+	return ws.tool(ctx, ws.stderr, "buf", "buf", "build", "proto", "--config", bufConfig, "--exclude-source-info",
+		"--output", ws.path(published))
 }
