@@ -1,0 +1,135 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"github.com/cenkalti/backoff/v5"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"huskline/internal/fault"
+)
+
+// maxTries bounds the retries of one transaction. With 32 writers on one row READ COMMITTED needs none; deadlocks resolve in one or two.
+const maxTries = 8
+
+// InTx runs fn in a read-write transaction at READ COMMITTED and commits when fn returns nil. fn runs again after a serialization failure or a deadlock,
+// at most eight times; so it must have no effect but through its transaction. An error of kind unavailable may hide a commit that did happen.
+func (db *DB) InTx(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	return db.retry(ctx, "begin isolation level read committed read write", fn)
+}
+
+// Snapshot runs fn in a read-only transaction at REPEATABLE READ: all its queries see one moment.
+func (db *DB) Snapshot(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	return db.retry(ctx, "begin isolation level repeatable read read only", fn)
+}
+
+func (db *DB) retry(ctx context.Context, begin string, fn func(context.Context, pgx.Tx) error) error {
+	_, err := backoff.Retry(ctx, func() (struct{}, error) {
+		err := db.once(ctx, begin, fn)
+		if err != nil && !retryable(err) {
+			err = backoff.Permanent(err)
+		}
+		return struct{}{}, err
+	}, backoff.WithMaxTries(maxTries), backoff.WithBackOff(&backoff.ExponentialBackOff{
+		InitialInterval: 2 * time.Millisecond, RandomizationFactor: 0.5, Multiplier: 2, MaxInterval: 200 * time.Millisecond,
+	}))
+	return db.translate(err)
+}
+
+func (db *DB) once(ctx context.Context, begin string, fn func(context.Context, pgx.Tx) error) error {
+	conn, err := db.acquire(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		conn.Release()
+		db.busy.Add(-1)
+	}()
+	limit, err := db.statementLimit(ctx)
+	if err != nil {
+		return err
+	}
+	// One round trip for both; the setting ends with the transaction.
+	tx, err := conn.BeginTx(ctx, pgx.TxOptions{BeginQuery: begin + "; set local statement_timeout = " + milliseconds(limit)})
+	if err != nil {
+		return &beginError{err}
+	}
+	// After a commit this does nothing. It must also undo when fn panics, or when ctx has ended.
+	defer tx.Rollback(context.WithoutCancel(ctx))
+	if err := fn(ctx, tx); err != nil {
+		return err
+	}
+	return tx.Commit(ctx)
+}
+
+// acquire takes a connection. Beyond a bounded queue it refuses at once: a caller who is told so early can come again, one who waits only lengthens the queue.
+func (db *DB) acquire(ctx context.Context) (*pgxpool.Conn, error) {
+	if db.busy.Add(1) > db.cfg.MaxConns+db.cfg.MaxWaiting {
+		db.busy.Add(-1)
+		return nil, fault.Unavailable("database_busy", "database %s: %d transactions wait for a connection, the limit", db.cfg.Name, db.cfg.MaxWaiting)
+	}
+	waiting, cancel := context.WithTimeout(ctx, db.cfg.AcquireTimeout)
+	defer cancel()
+	conn, err := db.pool.Acquire(waiting)
+	if err == nil {
+		return conn, nil
+	}
+	db.busy.Add(-1)
+	if ctx.Err() == nil && waiting.Err() != nil {
+		return nil, fault.Unavailable("database_busy", "database %s: no connection within %v", db.cfg.Name, db.cfg.AcquireTimeout)
+	}
+	return nil, &beginError{err}
+}
+
+// statementLimit is the time that a statement may take: until the caller's deadline, at most the configured limit.
+func (db *DB) statementLimit(ctx context.Context) (time.Duration, error) {
+	deadline, ok := ctx.Deadline()
+	if !ok {
+		return db.cfg.StatementTimeout, nil
+	}
+	left := time.Until(deadline)
+	if left <= 0 {
+		return 0, context.DeadlineExceeded
+	}
+	return min(left, db.cfg.StatementTimeout), nil
+}
+
+// beginError is a failure before fn ran, so that a new try is safe whatever it was.
+type beginError struct{ error }
+
+func (e *beginError) Unwrap() error { return e.error }
+
+func retryable(err error) bool {
+	var begin *beginError
+	switch {
+	case errors.As(err, &begin):
+		return mayPass(err)
+	default:
+		code := Code(err)
+		return code == codeSerialization || code == codeDeadlock
+	}
+}
+
+// translate gives passing failures of the database the kind that tells a caller to come again with the same id.
+func (db *DB) translate(err error) error {
+	if err == nil {
+		return nil
+	}
+	if _, ok := fault.Of(err); ok {
+		return err
+	}
+	switch {
+	case errors.Is(err, context.Canceled):
+		return err
+	case errors.Is(err, context.DeadlineExceeded), Code(err) == codeQueryCanceled:
+		return fault.Unavailable("database_timeout", "database %s: out of time: %w", db.cfg.Name, err)
+	case Code(err) == codeDiskFull:
+		return fault.Unavailable("disk_full", "database %s: its disk is full: %w", db.cfg.Name, err)
+	case mayPass(err), retryable(err):
+		return fault.Unavailable("database_unavailable", "database %s: %w", db.cfg.Name, err)
+	}
+	return err
+}
