@@ -33,6 +33,7 @@ create table intent_ends (
     command_id   uuid   not null,
     try          bigint not null,
     reason       text   not null,
+    kind         bigint not null,
     refusal      text   not null,
     epoch        bigint not null,
     position     bigint not null,
