@@ -94,7 +94,10 @@ func (x *Index) stand(n int32, b lot.Received, at int64, voided bool) {
 		}
 	}
 	of := &x.lots[n]
-	of.measure, of.source, of.voided, of.supplier = b.Measure, b.Source, voided, b.SupplierLot
+	of.measure, of.source, of.voided = uint8(b.Measure), uint8(b.Source), voided
+	if b.SupplierLot != "" || x.suppliers[n] != "" {
+		x.suppliers[n] = b.SupplierLot
+	}
 	of.item, of.owner, of.party = x.item(b.Item), x.party(b.Owner), x.party(b.Party)
 	if !voided {
 		x.enter(leg{quantity: b.Quantity, at: at, lot: n, peer: none, mate: none, line: none, kind: received})

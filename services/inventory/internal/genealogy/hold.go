@@ -10,9 +10,6 @@ import (
 // hold is a hold on one lot, from its beginning until it was lifted.
 type hold struct {
 	name     string
-	lot      int32
-	class    lot.HoldClass
-	recall   bool
 	from, to int64
 }
 
@@ -25,15 +22,25 @@ func (x *Index) held(b lot.Held, at int64) {
 		}
 	}
 	x.holdsOf[n] = append(x.holdsOf[n], int32(len(x.holds)))
-	x.holds = append(x.holds, hold{name: b.Hold, lot: n, class: b.Class, recall: b.Recall, from: at, to: math.MaxInt64})
+	x.holds = append(x.holds, hold{name: b.Hold, from: at, to: math.MaxInt64})
 }
 
+// holdEnded lifts a hold from the excluded lot, or from every lot it stands on.
 func (x *Index) holdEnded(b lot.HoldEnded, at int64) {
-	for i := range x.holds {
-		h := &x.holds[i]
-		if h.name == b.Hold && h.to == math.MaxInt64 && (b.Lot == "" || x.lots[h.lot].id == b.Lot) {
-			h.to = at
+	if b.Lot != "" {
+		for _, i := range x.holdsOf[x.lot(b.Lot)] {
+			x.lift(i, b.Hold, at)
 		}
+		return
+	}
+	for i := range x.holds {
+		x.lift(int32(i), b.Hold, at)
+	}
+}
+
+func (x *Index) lift(i int32, name string, at int64) {
+	if h := &x.holds[i]; h.name == name && h.to == math.MaxInt64 {
+		h.to = at
 	}
 }
 

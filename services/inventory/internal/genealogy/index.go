@@ -2,7 +2,6 @@ package genealogy
 
 import (
 	"math"
-	"strings"
 	"time"
 
 	"huskline/internal/lot"
@@ -45,15 +44,14 @@ type leg struct {
 
 // node is a lot.
 type node struct {
-	id       lot.ID
-	in, out  int32 // heads of its chains
-	item     int32 // none where not told by its own birth
-	owner    int32 // likewise
-	party    int32 // who brought it
-	measure  lot.Measure
-	source   lot.Source // 0 where it was not received
-	voided   bool
-	supplier string // the supplier's own lot number
+	id      lot.ID
+	in, out int32 // heads of its chains
+	item    int32 // none where not told by its own birth
+	owner   int32 // likewise
+	party   int32 // who brought it
+	measure uint8 // a lot.Measure
+	source  uint8 // a lot.Source, 0 where it was not received
+	voided  bool
 }
 
 // run is a pass of lots through a stage.
@@ -117,18 +115,19 @@ type Index struct {
 	parties   []party
 	items     []item
 	legs      []leg
+	codes     codes
 	names     []string // of pours, adjustments, emptyings, returns and purchases
 
-	lotOf      map[lot.ID]int32
 	runOf      map[lot.RunID]int32
 	shipmentOf map[string]int32
 	partyOf    map[lot.PartyID]int32
 	itemOf     map[lot.ItemID]int32
 	legOf      map[factName]int32 // the fact's first leg
 
-	versions  map[int32]int64 // of deliveries told more than once
-	gates     map[int32]int64 // when a delivery came in, by its own event
-	titles    map[int32]int64 // when an untouched ticket was bought whole
+	suppliers map[int32]string // the suppliers' own lot numbers
+	versions  map[int32]int64  // of deliveries told more than once
+	gates     map[int32]int64  // when a delivery came in, by its own event
+	titles    map[int32]int64  // when an untouched ticket was bought whole
 	holds     []hold
 	holdsOf   map[int32][]int32
 	positions map[lot.Producer]lot.Receipt
@@ -137,7 +136,7 @@ type Index struct {
 // New is an index that knows nothing yet.
 func New() *Index {
 	x := &Index{
-		lotOf: map[lot.ID]int32{}, runOf: map[lot.RunID]int32{}, shipmentOf: map[string]int32{},
+		codes: newCodes(), suppliers: map[int32]string{}, runOf: map[lot.RunID]int32{}, shipmentOf: map[string]int32{},
 		partyOf: map[lot.PartyID]int32{}, itemOf: map[lot.ItemID]int32{}, legOf: map[factName]int32{},
 		versions: map[int32]int64{}, gates: map[int32]int64{}, titles: map[int32]int64{}, holdsOf: map[int32][]int32{},
 		positions: map[lot.Producer]lot.Receipt{},
@@ -147,13 +146,14 @@ func New() *Index {
 }
 
 func (x *Index) lot(id lot.ID) int32 {
-	if n, ok := x.lotOf[id]; ok {
+	hash := x.codes.hash(id)
+	n := x.codes.find(x.lots, id, hash)
+	if n != none {
 		return n
 	}
-	n := int32(len(x.lots))
-	id = lot.ID(strings.Clone(string(id)))
-	x.lots = append(x.lots, node{id: id, in: none, out: none, item: none, owner: none, party: none})
-	x.lotOf[id] = n
+	n = int32(len(x.lots))
+	x.lots = append(x.lots, node{id: x.codes.keep(id), in: none, out: none, item: none, owner: none, party: none})
+	x.codes.put(n, hash)
 	return n
 }
 
@@ -201,6 +201,9 @@ func (x *Index) name(text string) int32 {
 	x.names = append(x.names, text)
 	return int32(len(x.names) - 1)
 }
+
+// known is the number of a lot that some fact names, else none.
+func (x *Index) known(id lot.ID) int32 { return x.codes.find(x.lots, id, x.codes.hash(id)) }
 
 // enter adds a leg to the chain of its lot's side and returns its number.
 func (x *Index) enter(l leg) int32 {

@@ -68,8 +68,7 @@ func TestOrderAcrossProducersDoesNotMatter(t *testing.T) {
 func (p *plant) known() []lot.ID {
 	x := fold(p.t, slices.Concat(p.facts[lot.Intake], p.facts[lot.Inventory]))
 	return slices.DeleteFunc(slices.Clone(p.lots), func(id lot.ID) bool {
-		_, ok := x.lotOf[id]
-		return !ok
+		return x.known(id) == none
 	})
 }
 

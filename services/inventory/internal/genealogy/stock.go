@@ -40,7 +40,7 @@ func (x *Index) runPosted(b lot.RunPosted) {
 		}
 		to := x.lot(out.Lot)
 		made := &x.lots[to]
-		made.item, made.owner, made.measure = x.item(out.Item), x.party(out.Owner), out.Measure
+		made.item, made.owner, made.measure = x.item(out.Item), x.party(out.Owner), uint8(out.Measure)
 		r.first = x.enter(leg{
 			quantity: out.Quantity, at: micros(out.At), lot: to, peer: n, mate: r.first, line: int32(out.Line), kind: output,
 		})
@@ -93,7 +93,7 @@ func (x *Index) poured(b lot.Poured, at int64) {
 func (x *Index) pour(b lot.Poured, at int64) {
 	from, bin, name := x.lot(b.Lot), x.lot(b.Bin), x.name(b.Pour)
 	to := &x.lots[bin]
-	to.item, to.measure = x.item(b.Item), b.Measure
+	to.item, to.measure = x.item(b.Item), uint8(b.Measure)
 	gone := b.Quantity == 0
 	x.legOf[factName{pouredOut, b.Pour}] = x.enter(leg{
 		quantity: b.Quantity, at: at, lot: from, peer: bin, mate: none, line: name, kind: pouredOut, dead: gone,
@@ -173,7 +173,7 @@ func (x *Index) returned(b lot.Returned, at int64) {
 	}
 	from, to, name := x.lot(b.Origin), x.lot(b.Lot), x.name(b.Return)
 	made := &x.lots[to]
-	made.item, made.owner, made.measure = x.item(b.Item), x.party(b.Owner), b.Measure
+	made.item, made.owner, made.measure = x.item(b.Item), x.party(b.Owner), uint8(b.Measure)
 	x.legOf[key] = x.enter(leg{quantity: b.Quantity, at: at, lot: to, peer: from, mate: none, line: name, kind: cameBack})
 	x.enter(leg{quantity: b.Quantity, at: at, lot: from, peer: to, mate: x.shipment(b.Shipment), line: int32(b.Line), kind: wentBack})
 }

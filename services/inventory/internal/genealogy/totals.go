@@ -53,7 +53,7 @@ func (v View) gather(n int32, t *Totals) {
 	for i := x.lots[n].in; i != none; i = x.legs[i].next {
 		if l := &x.legs[i]; l.kind == received && v.counts(i) {
 			t.Received += v.pounds(n, l.quantity)
-			if x.lots[n].source == lot.Delivery {
+			if lot.Source(x.lots[n].source) == lot.Delivery {
 				t.Deliveries++
 			}
 		}

@@ -33,8 +33,8 @@ func (v View) counts(i int32) bool {
 
 // find gives the number of a lot. A lot that nothing names is not found; nor is one that was born only after the view's time.
 func (v View) find(id lot.ID) (int32, error) {
-	n, ok := v.index.lotOf[id]
-	if !ok {
+	n := v.index.known(id)
+	if n == none {
 		return none, fault.NotFound("lot_unknown", "lot %s: no fact names it", id)
 	}
 	if v.at != math.MaxInt64 && !v.born(n) && v.index.View(time.Time{}).born(n) {
@@ -80,7 +80,7 @@ func (v View) Lot(id lot.ID) (Lot, error) {
 	x := v.index
 	of := x.lots[n]
 	out := Lot{
-		ID: id, Owner: x.parties[v.owner(n)].id, Measure: v.measure(n), Source: of.source, SupplierLot: of.supplier,
+		ID: id, Owner: x.parties[v.owner(n)].id, Measure: v.measure(n), Source: lot.Source(of.source), SupplierLot: x.suppliers[n],
 		Born: v.born(n), Voided: of.voided, Holds: v.holdsOn(n),
 	}
 	if i := v.item(n); i != none {
@@ -128,7 +128,7 @@ func (v View) item(n int32) int32 {
 func (v View) measure(n int32) lot.Measure {
 	for range v.index.lots {
 		if m := v.index.lots[n].measure; m != 0 {
-			return m
+			return lot.Measure(m)
 		}
 		from := v.parent(n, boughtIn)
 		if from == none {
