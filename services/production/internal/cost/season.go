@@ -1,6 +1,8 @@
 package cost
 
 import (
+	"slices"
+
 	"huskline/internal/lot"
 	"huskline/internal/weight"
 )
@@ -23,6 +25,7 @@ type Season struct {
 	Lots       int
 	Runs       int
 	Shipments  int // lines
+	Short      int // lots that more was drawn from than is known to have come in: facts are missing
 	All        Pounds
 	Owners     Pounds // of lots and runs that are not the company's
 	// Variance is pounds paid for less pounds received, of deliveries whose pay weight alone was corrected.
@@ -74,29 +77,23 @@ func (b *Book) Season() Season {
 }
 
 func (b *Book) addLot(s *Season, n *node) {
-	if n.lot.birth == nil {
-		return
+	if n.lot.birth != nil {
+		s.Lots++
 	}
-	s.Lots++
+	if n.lot.short {
+		s.Short++
+	}
 	if r := n.lot.receipt; r != nil && !r.voided {
 		if r.body.Source == lot.Delivery {
 			s.Deliveries++
 		}
 		s.Variance += b.mass(r.body.Item, r.body.Measure, r.variance)
 	}
-	l := b.leaves(n)
-	item, measure := n.lot.item(), n.lot.measure()
-	mass := func(q lot.Quantity) weight.Mass { return b.mass(item, measure, q) }
-	p := Pounds{
-		Received: mass(l.receivedIn), Returned: mass(l.returnedIn), Adjusted: mass(l.adjusted), Shipped: mass(l.shippedOut),
-		OnHand: mass(n.lot.onHand), Unaccounted: mass(l.unaccounted),
-	}
+	l := leavesOf(n, n.flows)
+	p := b.pounds(n, l)
+	p.OnHand, p.Bought = b.mass(n.lot.item(), n.lot.measure(), n.lot.onHand), 0
 	s.All = s.All.plus(p)
-	if n.lot.ownedByOthers() {
-		p.Bought = mass(l.titleOut) - mass(l.titleIn)
-		s.Owners = s.Owners.plus(p)
-		s.OwnersStock = s.OwnersStock.Plus(n.lot.held.stockOnly().cost())
-	}
+	b.addOwners(s, n, l)
 	s.Shipments += l.lines
 	s.CostIn = s.CostIn.Plus(l.cameIn.cost())
 	s.Inventory = s.Inventory.Plus(n.lot.held.cost())
@@ -105,6 +102,30 @@ func (b *Book) addLot(s *Season, n *node) {
 	s.Abnormal = s.Abnormal.Plus(n.lot.abnormal.cost())
 	s.LeftService = s.LeftService.Plus(l.left.cost())
 	s.Ledger = s.Ledger.Plus(l.ledger.minus(n.lot.abnormal).cost())
+}
+
+// addOwners counts what of a lot is, or was until it was bought whole, not the company's.
+func (b *Book) addOwners(s *Season, n *node, l leaves) {
+	if n.lot.owner() != "" {
+		p := b.pounds(n, l)
+		p.OnHand = b.mass(n.lot.item(), n.lot.measure(), n.lot.onHand)
+		s.Owners = s.Owners.plus(p)
+		s.OwnersStock = s.OwnersStock.Plus(n.lot.held.stockOnly().cost())
+		return
+	}
+	if t := n.lot.titlePrice; t != nil && t.same {
+		passed := slices.IndexFunc(n.flows, func(f *flow) bool { return f.kind == titleOut })
+		s.Owners = s.Owners.plus(b.pounds(n, leavesOf(n, n.flows[:passed+1])))
+	}
+}
+
+// pounds is the leaves of a lot by weight.
+func (b *Book) pounds(n *node, l leaves) Pounds {
+	item, measure := n.lot.item(), n.lot.measure()
+	return Pounds{
+		Received: b.mass(item, measure, l.receivedIn), Returned: b.mass(item, measure, l.returnedIn), Adjusted: b.mass(item, measure, l.adjusted),
+		Shipped: b.mass(item, measure, l.shippedOut), Unaccounted: b.mass(item, measure, l.unaccounted), Bought: b.mass(item, measure, l.titleOut),
+	}
 }
 
 func (b *Book) addRun(s *Season, n *node) {
@@ -149,23 +170,19 @@ func (p Pounds) plus(q Pounds) Pounds {
 
 func (l load) stockOnly() load { return load{stockPaid: l[stockPaid], stockFinal: l[stockFinal]} }
 
-// ownedByOthers tells whether the pounds of a lot came in as somebody else's, also where the whole of it was bought since.
-func (s *lotState) ownedByOthers() bool {
-	return s.owner() != "" || s.titlePrice != nil && s.titlePrice.same
-}
-
 // leaves is where the pounds and dollars of one lot came in from the world and went out to it.
 type leaves struct {
-	receivedIn, returnedIn, titleIn, titleOut   lot.Quantity
+	receivedIn, returnedIn, titleOut            lot.Quantity
 	adjusted, unaccounted, shippedOut, cameBack lot.Quantity
 	offQuantity                                 lot.Quantity
 	lines                                       int
 	cameIn, shipped, writtenOff, left, ledger   load
 }
 
-func (b *Book) leaves(n *node) leaves {
+// leavesOf adds up flows of the lot n.
+func leavesOf(n *node, flows []*flow) leaves {
 	var l leaves
-	for _, f := range n.flows {
+	for _, f := range flows {
 		if f.to == n {
 			l.into(f)
 			continue
@@ -202,7 +219,6 @@ func (l *leaves) into(f *flow) {
 		l.receivedIn += f.quantity
 		l.cameIn = l.cameIn.plus(f.load)
 	case titleIn:
-		l.titleIn += f.quantity
 		l.cameIn = l.cameIn.plus(f.load)
 	case returned:
 		l.returnedIn += f.quantity

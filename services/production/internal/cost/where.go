@@ -38,10 +38,7 @@ func (b *Book) Where() []Balance {
 	b.Settle()
 	var out []Balance
 	for id, n := range b.lots {
-		if n.lot.birth == nil {
-			continue
-		}
-		l := b.leaves(n)
+		l := leavesOf(n, n.flows)
 		add := func(a Account, q lot.Quantity, carried load) {
 			if q != 0 || !carried.isZero() {
 				out = append(out, Balance{
