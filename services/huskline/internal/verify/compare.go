@@ -1,0 +1,327 @@
+package verify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/big"
+	"slices"
+	"strings"
+	"sync"
+
+	"huskline/internal/weight"
+	intakev1 "huskline/proto/huskline/intake/v1"
+	inventoryv1 "huskline/proto/huskline/inventory/v1"
+)
+
+// compare asks the services for everything they answer about lots, runs and the plant.
+func compare(ctx context.Context, s Services, b *book, r *Report) error {
+	spreading, err := b.compareHolds(ctx, s.Inventory, r)
+	if err != nil {
+		return err
+	}
+	b.checkHolds(r, spreading)
+	feed, err := s.Intake.GetFeedTotals(ctx, &intakev1.GetFeedTotalsRequest{})
+	if err != nil {
+		return fmt.Errorf("totals of the weigh feed: %w", err)
+	}
+	r.equal("feed", "lines", b.feedLines, feed.GetLines())
+	r.equal("feed", "distinct readings", b.feedKept, feed.GetDistinct())
+	if err := b.compareLots(ctx, s.Inventory, r); err != nil {
+		return err
+	}
+	var born []string
+	for _, id := range b.order {
+		if g := b.lots[id]; g.item != "" && !g.voided {
+			born = append(born, id)
+		}
+	}
+	origins, back := b.origins(), b.cameBack()
+	err = each(ctx, r, born, func(ctx context.Context, id string, r *Report) error {
+		return errors.Join(b.compareDrill(ctx, s.Inventory, id, back, r), b.compareOrigins(ctx, s.Inventory, id, origins[id], r),
+			b.compareLotCost(ctx, s.Production, id, r))
+	})
+	if err != nil {
+		return err
+	}
+	err = each(ctx, r, b.runIDs, func(ctx context.Context, id string, r *Report) error {
+		return b.compareRunCost(ctx, s.Production, id, r)
+	})
+	if err != nil {
+		return err
+	}
+	return b.compareBalance(ctx, s.Production, r)
+}
+
+// askers is how many questions are under way at one time.
+const askers = 8
+
+// each asks about every id, several at a time, and puts what differs into the report in the order of ids.
+func each(ctx context.Context, r *Report, ids []string, ask func(context.Context, string, *Report) error) error {
+	reports, faults := make([]Report, len(ids)), make([]error, len(ids))
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	next := make(chan int)
+	var group sync.WaitGroup
+	for range askers {
+		group.Go(func() {
+			for i := range next {
+				if faults[i] = ask(ctx, ids[i], &reports[i]); faults[i] != nil {
+					cancel()
+				}
+			}
+		})
+	}
+	for i := range ids {
+		select {
+		case next <- i:
+		case <-ctx.Done():
+		}
+	}
+	close(next)
+	group.Wait()
+	for i := range reports {
+		r.Differences = append(r.Differences, reports[i].Differences...)
+		for _, c := range reports[i].Compared {
+			r.count(c.Name, int(c.N))
+		}
+	}
+	for _, err := range faults { // the first in order that is not merely the echo of another
+		if err != nil && !errors.Is(err, context.Canceled) {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
+// pageSize is how many lots or holds are asked for at one time: the most that a page may have.
+const pageSize = 1000
+
+func (b *book) compareHolds(ctx context.Context, client inventoryv1.InventoryServiceClient, r *Report) (map[string]bool, error) {
+	spreading := map[string]bool{}
+	said := map[string]*inventoryv1.HoldState{}
+	for token := ""; ; {
+		a, err := client.ListHolds(ctx, &inventoryv1.ListHoldsRequest{EndedToo: true, PageSize: pageSize, PageToken: token})
+		if err != nil {
+			return nil, fmt.Errorf("holds: %w", err)
+		}
+		for _, h := range a.GetHolds() {
+			said[h.GetHold()] = h
+			spreading[h.GetHold()] = h.GetSpreading()
+		}
+		if token = a.GetNextPageToken(); token == "" {
+			break
+		}
+	}
+	for _, h := range b.holds {
+		got := said[h.id]
+		if got == nil {
+			r.differ("hold", h.id, "a hold on "+h.root, "none")
+			continue
+		}
+		r.equal("hold", h.id+" root", h.root, got.GetRoot())
+		r.equal("hold", h.id+" class", h.class, got.GetClass())
+		r.equal("hold", h.id+" ended", h.ended, got.GetEnded())
+		if !h.ended {
+			r.equal("hold", h.id+" lots", list(sorted(h.lots)), list(slices.Sorted(slices.Values(got.GetLots()))))
+			r.equal("hold", h.id+" excluded", list(sorted(h.excluded)), list(slices.Sorted(slices.Values(got.GetExcluded()))))
+		}
+		delete(said, h.id)
+	}
+	for _, id := range sorted(said) {
+		r.differ("hold", id, "no hold", "one on "+said[id].GetRoot())
+	}
+	r.count("holds", len(b.holds))
+	return spreading, nil
+}
+
+func list(of []string) string { return "[" + strings.Join(of, " ") + "]" }
+
+func (b *book) compareLots(ctx context.Context, client inventoryv1.InventoryServiceClient, r *Report) error {
+	seen := map[string]bool{}
+	for token := ""; ; {
+		a, err := client.ListLots(ctx, &inventoryv1.ListLotsRequest{PageSize: pageSize, PageToken: token})
+		if err != nil {
+			return fmt.Errorf("lots: %w", err)
+		}
+		for _, l := range a.GetLots() {
+			seen[l.GetLot()] = true
+			b.compareLot(l, r)
+		}
+		if token = a.GetNextPageToken(); token == "" {
+			break
+		}
+	}
+	for _, id := range b.order {
+		if g := b.lots[id]; g.item != "" && !g.voided && !seen[id] {
+			r.differ("lot", id, "a lot of "+g.item, "none")
+		}
+	}
+	r.count("lots answered", len(seen))
+	return nil
+}
+
+func (b *book) compareLot(l *inventoryv1.LotState, r *Report) {
+	id := l.GetLot()
+	g := b.lots[id]
+	if g == nil || g.item == "" {
+		r.differ("lot", id, "no lot", "one of "+l.GetItem())
+		return
+	}
+	r.equal("lot", id+" voided", g.voided, l.GetVoided())
+	if g.voided {
+		return
+	}
+	r.equal("lot", id+" item", g.item, l.GetItem())
+	r.equal("lot", id+" measure", g.measure, l.GetMeasure())
+	r.equal("lot", id+" owner", g.owner, l.GetOwner())
+	r.equal("lot", id+" made", quantity(g, g.made), quantity(g, l.GetMade()))
+	r.equal("lot", id+" born", g.born, l.GetBorn().AsTime())
+	r.equal("lot", id+" on hand", quantity(g, g.onHand), quantity(g, l.GetOnHand()))
+	piles := map[pile]int64{}
+	for _, leg := range g.legs {
+		piles[pile{leg.place, leg.owner}] += leg.quantity
+	}
+	for _, have := range l.GetBalances() {
+		p := pile{have.GetPlace(), have.GetOwner()}
+		r.equal("lot", fmt.Sprintf("%s at %q of %q", id, p.place, p.owner), quantity(g, piles[p]), quantity(g, have.GetQuantity()))
+		delete(piles, p)
+	}
+	for p, n := range piles {
+		if n != 0 {
+			r.differ("lot", fmt.Sprintf("%s at %q of %q", id, p.place, p.owner), quantity(g, n), "nothing")
+		}
+	}
+	var holds []string
+	for _, h := range b.holds {
+		if h.lots[id] {
+			holds = append(holds, h.id)
+		}
+	}
+	slices.Sort(holds)
+	r.equal("lot", id+" holds", list(holds), list(slices.Sorted(slices.Values(l.GetHolds()))))
+}
+
+// cameBack is what came back of each shipment line.
+func (b *book) cameBack() map[lineKey]int64 {
+	back := map[lineKey]int64{}
+	for _, c := range b.returned {
+		back[lineKey{c.of.GetShipment(), c.of.GetLine()}] += c.of.GetQuantity()
+	}
+	return back
+}
+
+func (b *book) compareDrill(ctx context.Context, client inventoryv1.InventoryServiceClient, id string, back map[lineKey]int64, r *Report) error {
+	a, err := client.Drill(ctx, &inventoryv1.DrillRequest{Lot: id})
+	if err != nil {
+		return fmt.Errorf("drill of %s: %w", id, err)
+	}
+	g := b.lots[id]
+	affected := b.descendants(id)
+	var got, above []string
+	for _, l := range a.GetAffected() {
+		got = append(got, l.GetLot())
+	}
+	for _, l := range a.GetAncestors() {
+		above = append(above, l.GetLot())
+	}
+	r.equal("drill", id+" affected lots", list(affected), list(got))
+	r.equal("drill", id+" ancestors", list(b.ancestors(id)), list(above))
+	r.equal("drill", id+" missing", "[]", list(a.GetMissing()))
+	b.compareShipments(a, append(affected, id), back, r)
+	made := b.mass(g.item, g.measure, g.made)
+	r.equal("drill", id+" received or made", weight.Mass(made), weight.Mass(a.GetOwnReceivedOrMade()))
+	r.equal("drill", id+" used", weight.Mass(b.mass(g.item, g.measure, g.used)), weight.Mass(a.GetOwnUsed()))
+	r.equal("drill", id+" shipped itself", weight.Mass(b.mass(g.item, g.measure, g.shipped)), weight.Mass(a.GetOwnShipped()))
+	r.equal("drill", id+" adjusted", weight.Mass(b.mass(g.item, g.measure, g.changed)), weight.Mass(a.GetOwnAdjusted()))
+	r.equal("drill", id+" on hand itself", weight.Mass(b.mass(g.item, g.measure, g.onHand)), weight.Mass(a.GetOwnOnHand()))
+	if g.made > 0 {
+		ppm := ratio(g.used+g.shipped-g.changed+g.onHand, g.made, 100_000_000)
+		r.equal("drill", id+" accounted, millionths of a percent", ppm, a.GetAccountedPpmPct())
+	}
+	r.count("drills", 1)
+	return nil
+}
+
+// ratio is a/b in units of 1/scale, half up.
+func ratio(a, b, scale int64) *big.Int {
+	n := new(big.Int).Mul(big.NewInt(a), big.NewInt(2*scale))
+	n.Add(n, big.NewInt(b))
+	return n.Div(n, big.NewInt(2*b))
+}
+
+// compareShipments compares what left of a lot's whole family.
+func (b *book) compareShipments(a *inventoryv1.DrillResponse, family []string, back map[lineKey]int64, r *Report) {
+	in := map[string]bool{}
+	var onHand, shipped, returned int64
+	for _, id := range family {
+		in[id] = true
+		g := b.lots[id]
+		onHand += b.mass(g.item, g.measure, g.onHand)
+	}
+	var want, got []string
+	consignees := map[string]bool{}
+	for _, key := range b.shipLines {
+		s := b.shipped[key]
+		if !in[s.line.GetLot()] || s.line.GetQuantity() == 0 {
+			continue
+		}
+		g := b.lots[s.line.GetLot()]
+		shipped += b.mass(g.item, g.measure, s.line.GetQuantity())
+		returned += b.mass(g.item, g.measure, back[key])
+		consignees[s.of.GetConsignee()] = true
+		want = append(want, shippedText(key.shipment, key.line, s.line.GetLot(), s.line.GetQuantity(), s.of.GetConsignee(), back[key]))
+	}
+	for _, s := range a.GetShipments() {
+		got = append(got, shippedText(s.GetShipment(), s.GetLine(), s.GetLot(), s.GetQuantity(), s.GetConsignee(), s.GetReturned()))
+	}
+	var who []string
+	for _, c := range a.GetConsignees() {
+		who = append(who, c.GetParty())
+	}
+	id := a.GetLot()
+	r.equal("drill", id+" shipments", list(want), list(got))
+	r.equal("drill", id+" consignees", list(sorted(consignees)), list(who))
+	r.equal("drill", id+" shipped of all", weight.Mass(shipped), weight.Mass(a.GetShipped()))
+	r.equal("drill", id+" returned of all", weight.Mass(returned), weight.Mass(a.GetReturned()))
+	r.equal("drill", id+" on hand of all", weight.Mass(onHand), weight.Mass(a.GetOnHand()))
+}
+
+func shippedText(shipment string, line int64, lot string, quantity int64, consignee string, back int64) string {
+	return fmt.Sprintf("%s/%d:%s:%d:%s:%d", shipment, line, lot, quantity, consignee, back)
+}
+
+// shareBound is how far a share of an origin may be off, in parts of 10^18: each step of the services rounds to one part, and no season has a
+// million steps between a lot and its origin.
+const shareBound = 1_000_000
+
+func (b *book) compareOrigins(ctx context.Context, client inventoryv1.InventoryServiceClient, id string, want map[string]*big.Int, r *Report) error {
+	a, err := client.Origins(ctx, &inventoryv1.OriginsRequest{Lot: id})
+	if err != nil {
+		return fmt.Errorf("origins of %s: %w", id, err)
+	}
+	var sum int64
+	got := map[string]bool{}
+	scale := new(big.Int).Exp(big.NewInt(10), big.NewInt(18), nil)
+	for _, o := range a.GetOrigins() {
+		sum += o.GetShare()
+		got[o.GetLot()] = true
+		exact := new(big.Int)
+		if want[o.GetLot()] != nil {
+			exact.Quo(want[o.GetLot()], scale)
+		}
+		off := new(big.Int).Sub(exact, big.NewInt(o.GetShare()))
+		if off.CmpAbs(big.NewInt(shareBound)) > 0 {
+			r.differ("origins", id+" from "+o.GetLot(), exact, o.GetShare())
+		}
+	}
+	for origin, share := range want {
+		if exact := new(big.Int).Quo(share, scale); !got[origin] && exact.Cmp(big.NewInt(shareBound)) > 0 {
+			r.differ("origins", id+" from "+origin, exact, "none")
+		}
+	}
+	r.equal("origins", id+" sum of shares", scale, sum)
+	r.equal("origins", id+" missing", "[]", list(a.GetMissing()))
+	r.count("origins", 1)
+	return nil
+}
