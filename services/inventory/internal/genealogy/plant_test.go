@@ -197,6 +197,16 @@ func (p *plant) ship() {
 	}
 }
 
+// shipAll empties the plant.
+func (p *plant) shipAll() {
+	for _, id := range p.lots {
+		if q := p.onHand[id]; q > 0 {
+			p.onHand[id] = 0
+			p.say(lot.Inventory, lot.Shipped{Shipment: p.name("X"), Consignee: "C", Lines: []lot.ShipmentLine{{Line: 1, Lot: id, Quantity: q}}})
+		}
+	}
+}
+
 func (p *plant) comeBack() {
 	for _, name := range slices.Sorted(maps.Keys(p.left)) {
 		from := p.left[name]
