@@ -1,6 +1,7 @@
 package seasonfile
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -64,10 +65,12 @@ func TestBrokenForm(t *testing.T) {
 		{"unknown ownership", []edit{{DeliveriesFile, "company", "ours"}}, []string{"deliveries.csv:2 ownership word_unknown"}},
 		{"unknown kind of item", []edit{{ItemsFile, "ingredient", "sweet"}}, []string{"items.csv:7 kind word_unknown"}},
 		{"unknown reason", []edit{{AdjustmentsFile, "moisture", "evaporation"}}, []string{"adjustments.csv:2 reason word_unknown"}},
-		{"moisture above 100", []edit{{DeliveriesFile, "5.3", "100.1"}}, []string{"deliveries.csv:2 moisture_pct percent_above_100"}},
+		{"moisture above 100", []edit{{DeliveriesFile, "5.3", "100"}}, []string{"deliveries.csv:2 moisture_pct percent_not_below_100"}},
 		{"kernel above sample", []edit{{DeliveriesFile, "1000,583", "500,583"}}, []string{"deliveries.csv:2 sample_kernel_g kernel_above_sample"}},
 		{"blank in a key", []edit{{PartiesFile, "C1,", "C 1,"}}, []string{"parties.csv:5 party key_malformed", "shipments.csv:2 customer party_unknown",
 			"shipments.csv:4 customer party_unknown", "shipments.csv:5 customer party_unknown"}},
+		{"stage in capitals", []edit{{RunsFile, "shell,", "Shell,"}}, []string{"runs.csv:2 stage stage_malformed"}},
+		{"variety too long", []edit{{DeliveriesFile, "Pawnee", strings.Repeat("P", 101)}}, []string{"deliveries.csv:2 variety text_too_long"}},
 		{"day malformed", []edit{{ReceiptsFile, "2025-06-30", "30.06.2025"}}, []string{"receipts.csv:2 best_by day_malformed"}},
 		{"code of our shape, wrong check", []edit{{ReceiptsFile, "I-1", "N240000010"}, {RunInputsFile, "I-1", "N240000010"}}, []string{
 			"receipts.csv:2 lot lot_code_check", "run_inputs.csv:5 lot lot_code_check"}},

@@ -5,16 +5,18 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"huskline/internal/lot"
 	"huskline/internal/money"
 	"huskline/internal/weight"
 )
 
-// maxText bounds a cell of free text, in bytes; maxKey a name that rows refer to.
+// The contracts bound text, in characters: a name that rows refer to, a short text such as a variety, any other text.
 const (
-	maxText = 1000
-	maxKey  = 64
+	maxKey   = 64
+	maxShort = 100
+	maxText  = 500
 )
 
 // record is one row while its cells are read. Each method reads a column by its rule; a fault is listed and gives the zero value.
@@ -44,10 +46,15 @@ func (r *record) cell(field string) string {
 }
 
 // text is free text, possibly empty.
-func (r *record) text(field string) string {
+func (r *record) text(field string) string { return r.upTo(field, maxText) }
+
+// short is a short free text, possibly empty.
+func (r *record) short(field string) string { return r.upTo(field, maxShort) }
+
+func (r *record) upTo(field string, most int) string {
 	s := r.cell(field)
-	if len(s) > maxText {
-		r.fail(field, "text_too_long", "%q: %d bytes, at most %d are allowed", clip(s), len(s), maxText)
+	if n := utf8.RuneCountInString(s); n > most {
+		r.fail(field, "text_too_long", "%q: %d characters, at most %d are allowed", clip(s), n, most)
 	}
 	return strings.Clone(s)
 }
@@ -146,14 +153,14 @@ func (r *record) priceOrNone(field string) *money.Price {
 	return &p
 }
 
-// percentOrUnknown is a share of 0 to 100 % in parts per million, below 0 where the cell is empty.
+// percentOrUnknown is a share of 0 to below 100 % in parts per million, below 0 where the cell is empty.
 func (r *record) percentOrUnknown(field string) int64 {
 	if r.cell(field) == "" {
 		return -1
 	}
 	ppm := r.number(field, 4)
-	if ppm > 1_000_000 {
-		r.fail(field, "percent_above_100", "%s %%: at most 100 is allowed", r.cell(field))
+	if ppm >= 1_000_000 {
+		r.fail(field, "percent_not_below_100", "%s %%: it must be below 100", r.cell(field))
 	}
 	return ppm
 }
@@ -187,6 +194,19 @@ func (r *record) clockOrUnknown(field string) time.Time {
 		return time.Time{}
 	}
 	return r.clock(field)
+}
+
+// stage is a word for what is done to lots: a small letter, then small letters, digits and hyphens, 32 characters at most.
+func (r *record) stage(field string) string {
+	s := r.key(field)
+	fine := len(s) <= 32
+	for i, c := range s {
+		fine = fine && (c >= 'a' && c <= 'z' || i > 0 && (c >= '0' && c <= '9' || c == '-'))
+	}
+	if !fine {
+		r.fail(field, "stage_malformed", "%q: a small letter, then up to 31 small letters, digits and hyphens are allowed", clip(s))
+	}
+	return s
 }
 
 // earliest bounds a time of the plant: anything before is a clock that was never set.

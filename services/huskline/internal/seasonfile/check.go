@@ -58,13 +58,19 @@ func check(s *Season, p parts, f *Faults) {
 	j.ledger()
 }
 
-// once notes a natural key and lists a second row with it.
-func once[K comparable](j *judge, seen map[K]Where, key K, at Where, field string, name any) bool {
+// cell is a place down to the column.
+type cell struct {
+	Where
+	field string
+}
+
+// once notes a natural key and lists a second row with it. The name says in the fault what stands there twice.
+func once[K comparable](j *judge, seen map[K]Where, key K, at cell, name string) bool {
 	if first, twice := seen[key]; twice {
-		j.faults.add(at, field, "duplicate", "%v stands already at %s; it must stand once", name, first)
+		j.faults.add(at.Where, at.field, "duplicate", "%s stands already at %s; it must stand once", name, first)
 		return false
 	}
-	seen[key] = at
+	seen[key] = at.Where
 	return true
 }
 
@@ -72,32 +78,32 @@ func once[K comparable](j *judge, seen map[K]Where, key K, at Where, field strin
 func (j *judge) keys() {
 	parties, items, runs := map[lot.PartyID]Where{}, map[lot.ItemID]Where{}, map[lot.RunID]Where{}
 	for i := range j.season.Parties {
-		if p := &j.season.Parties[i]; p.ID != "" && once(j, parties, p.ID, p.Where, "party", p.ID) {
+		if p := &j.season.Parties[i]; p.ID != "" && once(j, parties, p.ID, cell{p.Where, "party"}, string(p.ID)) {
 			j.parties[p.ID] = p
 		}
 	}
 	for i := range j.season.Items {
-		if it := &j.season.Items[i]; it.ID != "" && once(j, items, it.ID, it.Where, "item", it.ID) {
+		if it := &j.season.Items[i]; it.ID != "" && once(j, items, it.ID, cell{it.Where, "item"}, string(it.ID)) {
 			j.items[it.ID] = it
 		}
 	}
 	for i := range j.season.Runs {
-		if r := &j.season.Runs[i]; r.ID != "" && once(j, runs, r.ID, r.Where, "run", r.ID) {
+		if r := &j.season.Runs[i]; r.ID != "" && once(j, runs, r.ID, cell{r.Where, "run"}, string(r.ID)) {
 			j.runs[r.ID] = r
 		}
 	}
 	pours, adjustments, returns := map[string]Where{}, map[string]Where{}, map[string]Where{}
 	for i := range j.season.Pours {
 		p := &j.season.Pours[i]
-		p.broken = p.ID == "" || !once(j, pours, p.ID, p.Where, "pour", p.ID) || p.broken
+		p.broken = p.ID == "" || !once(j, pours, p.ID, cell{p.Where, "pour"}, p.ID) || p.broken
 	}
 	for i := range j.season.Adjustments {
 		a := &j.season.Adjustments[i]
-		a.broken = a.ID == "" || !once(j, adjustments, a.ID, a.Where, "adjustment", a.ID) || a.broken
+		a.broken = a.ID == "" || !once(j, adjustments, a.ID, cell{a.Where, "adjustment"}, a.ID) || a.broken
 	}
 	for i := range j.season.Returns {
 		r := &j.season.Returns[i]
-		r.broken = r.ID == "" || !once(j, returns, r.ID, r.Where, "return", r.ID) || r.broken
+		r.broken = r.ID == "" || !once(j, returns, r.ID, cell{r.Where, "return"}, r.ID) || r.broken
 	}
 }
 
@@ -157,7 +163,7 @@ func (j *judge) attach(p parts) {
 	}
 	dumps := map[dump]Where{}
 	for _, i := range p.inputs {
-		fresh := once(j, dumps, dump{i.Run, i.Lot, i.DumpedFrom}, i.Where, "lot", "the input "+string(i.Lot)+" of run "+string(i.Run))
+		fresh := once(j, dumps, dump{i.Run, i.Lot, i.DumpedFrom}, cell{i.Where, "lot"}, "the input "+string(i.Lot)+" of run "+string(i.Run))
 		i.broken = i.broken || !fresh
 		if r := j.runOf(i.Run, i.Where); r != nil {
 			r.Inputs = append(r.Inputs, i)
@@ -174,7 +180,7 @@ func (j *judge) attach(p parts) {
 	}
 	shares := map[share]Where{}
 	for _, c := range p.contributions {
-		fresh := once(j, shares, share{c.Run, c.Input, c.Output}, c.Where, "output_lot", "what "+string(c.Input)+" gave to "+string(c.Output))
+		fresh := once(j, shares, share{c.Run, c.Input, c.Output}, cell{c.Where, "output_lot"}, "what "+string(c.Input)+" gave to "+string(c.Output))
 		c.broken = c.broken || !fresh
 		if r := j.runOf(c.Run, c.Where); r != nil {
 			r.Contributions = append(r.Contributions, c)

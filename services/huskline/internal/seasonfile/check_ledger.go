@@ -235,7 +235,7 @@ func (j *judge) finalPrices() {
 		if f.broken {
 			continue
 		}
-		fresh := once(j, seen, key{f.Lot, f.Time.UnixMicro()}, f.Where, "lot", "the final price of "+string(f.Lot)+" at "+stamp(f.Time))
+		fresh := once(j, seen, key{f.Lot, f.Time.UnixMicro()}, cell{f.Where, "lot"}, "the final price of "+string(f.Lot)+" at "+stamp(f.Time))
 		b := j.lots[f.Lot]
 		switch {
 		case !fresh:

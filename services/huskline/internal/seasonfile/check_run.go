@@ -35,6 +35,7 @@ func (j *judge) run(r *Run) {
 	if mains == 0 {
 		j.faults.add(r.Where, "", "run_without_main", "run %s has no output of role main; its cost would have nowhere to go", r.ID)
 	}
+	j.size(r)
 	j.prices(r)
 	if len(r.Contributions) > 0 {
 		j.contributions(r)
@@ -126,5 +127,19 @@ func (j *judge) contributions(r *Run) {
 			j.faults.add(s.at, "weight_lb", "contributions_not_output", "run %s: the rows of output %s add up to %s lb; they must be the %s lb that came out",
 				r.ID, o.Lot, s.sum, s.full)
 		}
+	}
+}
+
+// The contract's bounds for one run.
+const (
+	maxRunLines         = 1000
+	maxRunContributions = 10_000
+)
+
+// size wants a run to fit into one message of the contract.
+func (j *judge) size(r *Run) {
+	if len(r.Inputs) > maxRunLines || len(r.Outputs) > maxRunLines || len(r.Contributions) > maxRunContributions {
+		j.faults.add(r.Where, "", "run_too_large", "run %s has %d inputs, %d outputs and %d contributions; at most %d, %d and %d are allowed", r.ID,
+			len(r.Inputs), len(r.Outputs), len(r.Contributions), maxRunLines, maxRunLines, maxRunContributions)
 	}
 }

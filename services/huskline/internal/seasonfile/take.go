@@ -43,7 +43,7 @@ func (l *load) takeDelivery(r *record) Delivery {
 		Seller:    lot.PartyID(r.key("seller")),
 		Ownership: enum(r, "ownership", ownerships),
 		Item:      lot.ItemID(r.key("item")),
-		Variety:   r.text("variety"),
+		Variety:   r.short("variety"),
 		Gross:     r.massOrZero("gross_lb"),
 		Tare:      r.massOrZero("tare_lb"),
 		Sample:    takeSample(r),
@@ -118,7 +118,7 @@ func (l *load) takeReceipt(r *record) Receipt {
 		Item:        lot.ItemID(r.key("item")),
 		Weight:      r.mass("weight_lb"),
 		Cost:        r.amount("cost"),
-		SupplierLot: r.text("supplier_lot"),
+		SupplierLot: r.short("supplier_lot"),
 		BestBy:      r.day("best_by"),
 		Packaging:   r.text("packaging"),
 		Carrier:     r.text("carrier"),
@@ -131,8 +131,8 @@ func (l *load) takeReceipt(r *record) Receipt {
 func (l *load) takeRun(r *record) Run {
 	n := Run{
 		ID:           lot.RunID(r.key("run")),
-		Stage:        r.key("stage"),
-		Line:         r.text("line"),
+		Stage:        r.stage("stage"),
+		Line:         r.short("line"),
 		Start:        l.clock(r, "start"),
 		End:          l.clock(r, "end"),
 		LaborHours:   r.number("labor_hours", 6),
@@ -140,7 +140,7 @@ func (l *load) takeRun(r *record) Run {
 		MachineHours: r.number("machine_hours", 6),
 		MachineRate:  r.price("machine_rate"),
 		Other:        r.amount("other_cost"),
-		Recipe:       r.text("recipe"),
+		Recipe:       r.short("recipe"),
 	}
 	if !r.broken && n.End.Before(n.Start) {
 		r.fail("end", "end_before_start", "the run ends at %s, before it starts at %s", stamp(n.End), stamp(n.Start))
@@ -220,7 +220,7 @@ func (l *load) takeShipment(r *record) Shipment {
 		Customer:   lot.PartyID(r.key("customer")),
 		Lot:        r.lot("lot"),
 		Weight:     r.mass("weight_lb"),
-		Channel:    r.text("channel"),
+		Channel:    r.short("channel"),
 		Carrier:    r.text("carrier"),
 		Document:   r.text("document"),
 		Price:      r.priceOrNone("price_per_lb"),

@@ -1,0 +1,151 @@
+package weighfeed
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	intakev1 "huskline/proto/huskline/intake/v1"
+
+	"huskline/internal/fault"
+)
+
+// columns are the fields of a reading, by the names that a header row and a JSON object use; the last may be left out.
+var columns = []string{"scale", "seq", "time", "reading", "unit", "kind", "reference"}
+
+// mustHave is how many of the columns have to be there.
+const mustHave = 6
+
+// kinds are what a reading weighed.
+var kinds = map[string]intakev1.ReadingKind{
+	"gross": intakev1.ReadingKind_READING_KIND_GROSS,
+	"tare":  intakev1.ReadingKind_READING_KIND_TARE,
+	"net":   intakev1.ReadingKind_READING_KIND_NET,
+}
+
+// raw is a reading as text, in the order of columns.
+type raw [7]string
+
+// reading turns text into a message. Digits, unit and scale are left as they came: what they may be is intake's to judge, reading by reading.
+func (r raw) reading() (*intakev1.Reading, error) {
+	for i, cell := range r {
+		if !utf8.ValidString(cell) {
+			return nil, fault.Invalid("not_utf8", "field %s: %q is not UTF-8", columns[i], cell)
+		}
+	}
+	seq, err := strconv.ParseInt(r[1], 10, 64)
+	if err != nil || r[1] != strconv.FormatInt(seq, 10) {
+		return nil, fault.Invalid("sequence_malformed", "field seq: %q: only a whole number in digits 0-9 is allowed", r[1])
+	}
+	var at time.Time
+	if err := at.UnmarshalText([]byte(r[2])); err != nil {
+		return nil, fault.Invalid("time_malformed", "field time: %q: only RFC 3339 with a zone is allowed, such as 2024-10-18T07:21:00Z", r[2])
+	}
+	kind, ok := kinds[r[5]]
+	if !ok {
+		return nil, fault.Invalid("kind_unknown", "field kind: %q: only gross, tare and net are allowed", r[5])
+	}
+	return &intakev1.Reading{Scale: r[0], Sequence: seq, Time: timestamppb.New(at), Digits: r[3], Unit: r[4], Kind: kind, Reference: r[6]}, nil
+}
+
+// header maps the columns of a CSV feed: where each stands, -1 where it is absent.
+func header(line string) ([]int, error) {
+	names, err := cells(line)
+	if err != nil {
+		return nil, fault.Invalid("header_malformed", "line 1: the header row: %v", err)
+	}
+	place := slices.Repeat([]int{-1}, len(columns))
+	for i, name := range names {
+		at := slices.Index(columns, name)
+		switch {
+		case at < 0:
+			return nil, fault.Invalid("column_unknown", "line 1: column %q: known are %s", name, strings.Join(columns, ", "))
+		case place[at] >= 0:
+			return nil, fault.Invalid("column_twice", "line 1: column %q stands twice", name)
+		}
+		place[at] = i
+	}
+	for at := range mustHave {
+		if place[at] < 0 {
+			return nil, fault.Invalid("column_missing", "line 1: column %q is required", columns[at])
+		}
+	}
+	return place, nil
+}
+
+// fromCSV reads one line by the places of its columns. A line stands for itself: a quote never reaches into the next.
+func fromCSV(line string, place []int) (r raw, err error) {
+	got, err := cells(line)
+	if err != nil {
+		return r, fault.Invalid("line_malformed", "%v", err)
+	}
+	width := 0
+	for _, p := range place {
+		if p >= 0 {
+			width++
+		}
+	}
+	if len(got) != width {
+		return r, fault.Invalid("line_malformed", "the line has %d cells, the header row %d", len(got), width)
+	}
+	for i, p := range place {
+		if p >= 0 {
+			r[i] = got[p]
+		}
+	}
+	return r, nil
+}
+
+func cells(line string) ([]string, error) {
+	c := csv.NewReader(strings.NewReader(line))
+	got, err := c.Read()
+	if err != nil {
+		return nil, fmt.Errorf("not CSV: %w", err)
+	}
+	return got, nil
+}
+
+// fromJSON reads one object. A number is taken digit by digit as it stands, never by way of a float.
+func fromJSON(line string) (r raw, err error) {
+	d := json.NewDecoder(strings.NewReader(line))
+	d.UseNumber()
+	var fields map[string]any
+	if err := d.Decode(&fields); err != nil {
+		return r, fault.Invalid("line_malformed", "not a JSON object: %v", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return r, fault.Invalid("line_malformed", "more than one JSON value on the line")
+	}
+	for name, value := range fields {
+		at := slices.Index(columns, name)
+		if at < 0 {
+			return r, fault.Invalid("field_unknown", "field %q: known are %s", name, strings.Join(columns, ", "))
+		}
+		switch v := value.(type) {
+		case string:
+			r[at] = v
+		case json.Number:
+			r[at] = v.String()
+		default:
+			return r, fault.Invalid("field_malformed", "field %s: only text or a number is allowed", name)
+		}
+	}
+	for at := range mustHave {
+		if _, there := fields[columns[at]]; !there {
+			return r, fault.Invalid("field_missing", "field %s is required", columns[at])
+		}
+	}
+	return r, nil
+}
+
+// isJSON tells the two kinds of feed apart by the first line.
+func isJSON(first []byte) bool { return bytes.HasPrefix(bytes.TrimSpace(first), []byte("{")) }
