@@ -1,6 +1,8 @@
 package cost
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"huskline/internal/fault"
@@ -182,7 +184,7 @@ type RunCost struct {
 	Kernel      Kernel
 	Unsettled   Unsettled // within Material
 	Inputs      []RunInput
-	Charges     []RunCharge
+	Charges     []RunCharge // by charge
 	Outputs     []RunOutput // main by lot code, then by-products and waste
 	// Fault says what is wrong with the account as it stands: main outputs priced in part, split by pounds until that is put right.
 	Fault error
@@ -238,6 +240,7 @@ func (b *Book) Run(id lot.RunID) (RunCost, error) {
 			c.Charges = append(c.Charges, RunCharge{Charge: ch.id, Amount: ch.part(n)})
 		}
 	}
+	slices.SortFunc(c.Charges, func(x, y RunCharge) int { return strings.Compare(x.Charge, y.Charge) })
 	b.runLines(n, &c)
 	return c, nil
 }

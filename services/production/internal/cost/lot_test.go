@@ -52,7 +52,10 @@ func TestOrderAtOneInstant(t *testing.T) {
 	p.pour("P1", "D1", "BIN", "100")
 	p.now = at
 	p.run("R1").take("D1", "100").give(lot.Main, "B1", "CLEAN", "100").post()
+	p.now = at
+	p.run("R0").take("B1", "100").give(lot.Main, "B2", "CLEAN", "100").post() // named to sort before the run that makes its input
 	b := p.book()
+	check(t, "run on a run", lotCost(t, b, "B2").Cost.Paid.Stock, p.dollars("100"))
 	check(t, "run, before the moisture went", lotCost(t, b, "B1").Cost.Paid.Stock, p.dollars("100"))
 	check(t, "pour, before the moisture went", lotCost(t, b, "BIN").Cost.Paid.Stock, p.dollars("100"))
 	check(t, "shipment, after", b.Season().Shipped.Paid.Stock, p.dollars("200"))

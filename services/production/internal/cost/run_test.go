@@ -1,6 +1,7 @@
 package cost_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -200,7 +201,7 @@ func TestCountedGoods(t *testing.T) {
 	p := newPlant(t)
 	p.say(lot.Intake, lot.ItemChanged{Item: "TIN", ItemKind: lot.Finished, Measure: lot.ByCount, Unit: 500_000})
 	p.say(lot.Intake, lot.ItemChanged{Item: "BOX", ItemKind: lot.Packaging, Measure: lot.ByCount, Unit: 100_000})
-	p.say(lot.Intake, lot.Received{Lot: "BX", Source: lot.IngredientReceipt, Item: "BOX", Measure: lot.ByCount, Quantity: 300, Ownership: lot.Company, Purchase: p.dollars("30")})
+	p.say(lot.Intake, lot.Received{Lot: "BX", Source: lot.IngredientReceipt, Item: "BOX", Measure: lot.ByCount, Quantity: 300, Ownership: lot.Company})
 	p.delivery("D1", "100", "100")
 	r := p.run("R1").take("D1", "100")
 	r.body.Inputs = append(r.body.Inputs, lot.RunInput{Line: 2, Lot: "BX", Quantity: 198, At: p.now})
@@ -210,7 +211,16 @@ func TestCountedGoods(t *testing.T) {
 	got := runCost(t, b, "R1")
 	check(t, "packaging weighs nothing in the balance", got.Input.String(), "100.000")
 	check(t, "pieces at their weight", got.Unaccounted.String(), "1.000")
-	check(t, "per piece", decimal(t, lotCost(t, b, "F").PaidPerUnit()), "0.605051")
+	check(t, "per piece", decimal(t, lotCost(t, b, "F").PaidPerUnit()), "0.505051")
+
+	late := cost.New()
+	for _, f := range slices.Backward(p.facts) {
+		if err := late.Apply(f); err != nil {
+			t.Fatal(err)
+		}
+		late.Settle()
+	}
+	check(t, "the same where items and lots become known last", runCost(t, late, "R1").Input, got.Input)
 }
 
 func TestCents(t *testing.T) {
