@@ -1,0 +1,135 @@
+package link
+
+import (
+	"context"
+	"strconv"
+
+	"github.com/jackc/pgx/v5"
+
+	"huskline/internal/access"
+	"huskline/internal/fault"
+	"huskline/internal/inbox"
+	"huskline/internal/outbox"
+	eventv1 "huskline/proto/huskline/event/v1"
+)
+
+// defaultPage is the length of a list whose caller names none.
+const defaultPage = 100
+
+// PageSize is how many lines a list has: what was asked for, or 100.
+func PageSize(asked int32) int {
+	if asked == 0 {
+		return defaultPage
+	}
+	return int(asked)
+}
+
+// PageToken is where a list goes on after a key; empty after its last page.
+func PageToken(key string, more bool) string {
+	if !more {
+		return ""
+	}
+	return strconv.Quote(key)
+}
+
+// ReadEvents sends this service's own envelopes of an epoch after a position, in order, up to the head as it stands now; at most limit of them
+// where that is above zero. No transaction is open while send works.
+func (l *Link) ReadEvents(ctx context.Context, epoch, after, limit int64, send func([]*eventv1.Envelope) error) error {
+	head, err := l.head(ctx)
+	if err != nil {
+		return err
+	}
+	upTo := head.GetAt().GetPosition()
+	for sent := int64(0); limit == 0 || sent < limit; {
+		if epoch > head.GetAt().GetEpoch() || epoch == head.GetAt().GetEpoch() && after >= upTo {
+			return nil
+		}
+		page, err := l.page(ctx, epoch, after, limit-sent)
+		if err != nil || len(page) == 0 {
+			return err
+		}
+		if err := send(page); err != nil {
+			return err
+		}
+		sent += int64(len(page))
+		after = page[len(page)-1].GetPosition()
+	}
+	return nil
+}
+
+// pageOfEvents is the most envelopes of one message.
+const pageOfEvents = 256
+
+func (l *Link) page(ctx context.Context, epoch, after, rest int64) (page []*eventv1.Envelope, err error) {
+	n := int64(pageOfEvents)
+	if rest > 0 {
+		n = min(n, rest)
+	}
+	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		page, err = outbox.Read(ctx, tx, epoch, after, int(n))
+		return err
+	})
+	return page, err
+}
+
+func (l *Link) head(ctx context.Context) (head *eventv1.Head, err error) {
+	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		head, err = outbox.ReadHead(ctx, tx)
+		return err
+	})
+	return head, err
+}
+
+// Standing is this service's head, where its earlier epochs ended, and what it has taken in of the others, all of one moment.
+func (l *Link) Standing(ctx context.Context) (s inbox.Standing, err error) {
+	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		var err error
+		if s.Head, err = outbox.ReadHead(ctx, tx); err != nil {
+			return err
+		}
+		if s.Earlier, err = outbox.Earlier(ctx, tx); err != nil {
+			return err
+		}
+		s.Applied, err = l.inbox.Positions(ctx, tx)
+		return err
+	})
+	return s, err
+}
+
+// Quarantined is a page of the events set aside, oldest first, and the token of the next page.
+func (l *Link) Quarantined(ctx context.Context, size int32, token string) (page []inbox.Quarantined, next string, err error) {
+	after := int64(0)
+	if token != "" {
+		if after, err = strconv.ParseInt(token, 10, 64); err != nil {
+			return nil, "", fault.Invalid("page_token", "page token %q: not one of ours", token)
+		}
+	}
+	n := PageSize(size)
+	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		page, err = l.inbox.Quarantined(ctx, tx, after, n+1)
+		return err
+	})
+	if len(page) > n {
+		page = page[:n]
+		next = strconv.FormatInt(page[n-1].Number, 10)
+	}
+	return page, next, err
+}
+
+// Tokens is a page of tokens by id, and the token of the next page.
+func (l *Link) Tokens(ctx context.Context, size int32, token string) (page []access.Token, next string, err error) {
+	after, err := access.PageKey(token)
+	if err != nil {
+		return nil, "", err
+	}
+	n := PageSize(size)
+	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		page, err = access.List(ctx, tx, after, n+1)
+		return err
+	})
+	if len(page) > n {
+		page = page[:n]
+		next = PageToken(page[n-1].ID, true)
+	}
+	return page, next, err
+}
