@@ -1,4 +1,6 @@
-package link
+// Package desk answers what every service is asked alike, whatever its trade: its events and head by the other services, its quarantine and
+// tokens by the administrator; and it puts together the tables that every service has.
+package desk
 
 import (
 	"context"
@@ -10,8 +12,18 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/inbox"
 	"huskline/internal/outbox"
+	"huskline/internal/postgres"
 	eventv1 "huskline/proto/huskline/event/v1"
 )
+
+// Desk answers for one service. It is safe for concurrent use.
+type Desk struct {
+	db    *postgres.DB
+	inbox *inbox.Inbox
+}
+
+// New makes a desk.
+func New(db *postgres.DB, in *inbox.Inbox) *Desk { return &Desk{db: db, inbox: in} }
 
 // defaultPage is the length of a list whose caller names none.
 const defaultPage = 100
@@ -34,8 +46,8 @@ func PageToken(key string, more bool) string {
 
 // ReadEvents sends this service's own envelopes of an epoch after a position, in order, up to the head as it stands now; at most limit of them
 // where that is above zero. No transaction is open while send works.
-func (l *Link) ReadEvents(ctx context.Context, epoch, after, limit int64, send func([]*eventv1.Envelope) error) error {
-	head, err := l.head(ctx)
+func (d *Desk) ReadEvents(ctx context.Context, epoch, after, limit int64, send func([]*eventv1.Envelope) error) error {
+	head, err := d.head(ctx)
 	if err != nil {
 		return err
 	}
@@ -44,7 +56,7 @@ func (l *Link) ReadEvents(ctx context.Context, epoch, after, limit int64, send f
 		if epoch > head.GetAt().GetEpoch() || epoch == head.GetAt().GetEpoch() && after >= upTo {
 			return nil
 		}
-		page, err := l.page(ctx, epoch, after, limit-sent)
+		page, err := d.page(ctx, epoch, after, limit-sent)
 		if err != nil || len(page) == 0 {
 			return err
 		}
@@ -60,20 +72,20 @@ func (l *Link) ReadEvents(ctx context.Context, epoch, after, limit int64, send f
 // pageOfEvents is the most envelopes of one message.
 const pageOfEvents = 256
 
-func (l *Link) page(ctx context.Context, epoch, after, rest int64) (page []*eventv1.Envelope, err error) {
+func (d *Desk) page(ctx context.Context, epoch, after, rest int64) (page []*eventv1.Envelope, err error) {
 	n := int64(pageOfEvents)
 	if rest > 0 {
 		n = min(n, rest)
 	}
-	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+	err = d.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		page, err = outbox.Read(ctx, tx, epoch, after, int(n))
 		return err
 	})
 	return page, err
 }
 
-func (l *Link) head(ctx context.Context) (head *eventv1.Head, err error) {
-	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+func (d *Desk) head(ctx context.Context) (head *eventv1.Head, err error) {
+	err = d.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		head, err = outbox.ReadHead(ctx, tx)
 		return err
 	})
@@ -81,8 +93,8 @@ func (l *Link) head(ctx context.Context) (head *eventv1.Head, err error) {
 }
 
 // Standing is this service's head, where its earlier epochs ended, and what it has taken in of the others, all of one moment.
-func (l *Link) Standing(ctx context.Context) (s inbox.Standing, err error) {
-	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+func (d *Desk) Standing(ctx context.Context) (s inbox.Standing, err error) {
+	err = d.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
 		if s.Head, err = outbox.ReadHead(ctx, tx); err != nil {
 			return err
@@ -90,14 +102,14 @@ func (l *Link) Standing(ctx context.Context) (s inbox.Standing, err error) {
 		if s.Earlier, err = outbox.Earlier(ctx, tx); err != nil {
 			return err
 		}
-		s.Applied, err = l.inbox.Positions(ctx, tx)
+		s.Applied, err = d.inbox.Positions(ctx, tx)
 		return err
 	})
 	return s, err
 }
 
 // Quarantined is a page of the events set aside, oldest first, and the token of the next page.
-func (l *Link) Quarantined(ctx context.Context, size int32, token string) (page []inbox.Quarantined, next string, err error) {
+func (d *Desk) Quarantined(ctx context.Context, size int32, token string) (page []inbox.Quarantined, next string, err error) {
 	after := int64(0)
 	if token != "" {
 		if after, err = strconv.ParseInt(token, 10, 64); err != nil {
@@ -105,8 +117,8 @@ func (l *Link) Quarantined(ctx context.Context, size int32, token string) (page 
 		}
 	}
 	n := PageSize(size)
-	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		page, err = l.inbox.Quarantined(ctx, tx, after, n+1)
+	err = d.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		page, err = d.inbox.Quarantined(ctx, tx, after, n+1)
 		return err
 	})
 	if len(page) > n {
@@ -117,13 +129,13 @@ func (l *Link) Quarantined(ctx context.Context, size int32, token string) (page 
 }
 
 // Tokens is a page of tokens by id, and the token of the next page.
-func (l *Link) Tokens(ctx context.Context, size int32, token string) (page []access.Token, next string, err error) {
+func (d *Desk) Tokens(ctx context.Context, size int32, token string) (page []access.Token, next string, err error) {
 	after, err := access.PageKey(token)
 	if err != nil {
 		return nil, "", err
 	}
 	n := PageSize(size)
-	err = l.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+	err = d.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		page, err = access.List(ctx, tx, after, n+1)
 		return err
 	})
