@@ -51,7 +51,7 @@ func TestEverySeedKeepsTheRules(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
 		seed := rapid.Uint64().Draw(rt, "seed")
-		size := Demo()
+		size := Size{Readings: 300}
 		size.Deliveries = rapid.IntRange(0, 140).Draw(rt, "deliveries")
 		size.Shipments = rapid.IntRange(0, 500).Draw(rt, "shipments")
 		dir, err := os.MkdirTemp(t.TempDir(), "season")
@@ -68,7 +68,7 @@ func TestEverySeedKeepsTheRules(t *testing.T) {
 // TestTheDemoShowsEverything is about what the demonstration promises to have in it, for several seeds.
 func TestTheDemoShowsEverything(t *testing.T) {
 	t.Parallel()
-	for seed := range uint64(40) {
+	for seed := range uint64(12) {
 		s := Generate(seed, Demo())
 		c := folder(t, s)
 		if f := c.faults(); len(f) > 0 {

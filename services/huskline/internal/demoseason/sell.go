@@ -39,7 +39,7 @@ func (p *plant) ship() {
 		p.shipBulk()
 	}
 	for range shop {
-		p.shipFinished(p.at(int(p.between(34, 96))), "shop", p.one("B"), 1, 12, 60)
+		p.shipFinished(order{p.at(int(p.between(34, 96))), "shop", p.one("B"), 1, 12, 60})
 	}
 	for len(p.out.shipments) < p.size.Shipments {
 		day := p.between(40, 73)
@@ -47,7 +47,7 @@ func (p *plant) ship() {
 			day = p.between(28, 96)
 		}
 		lines := int(min(p.between(1, 3), int64(p.size.Shipments-len(p.out.shipments))))
-		if !p.shipFinished(p.at(int(day)), "mail order", p.one("M"), lines, 1, 7) && !p.shipBulk() {
+		if !p.shipFinished(order{p.at(int(day)), "mail order", p.one("M"), lines, 1, 7}) && !p.shipBulk() {
 			return // sold out
 		}
 	}
@@ -97,33 +97,41 @@ func (p *plant) splitOff(id string) money.Price {
 	return 0
 }
 
-// shipFinished sends an order of up to `lines` lots, each of low to high packages. It tells whether anything was there to send.
-func (p *plant) shipFinished(t time.Time, channel, customer string, lines int, low, high int64) bool {
+// order is what somebody asks for: up to so many lots, of each low to high packages.
+type order struct {
+	at                time.Time
+	channel, customer string
+	lines             int
+	low, high         int64
+}
+
+// shipFinished sends what an order asks for and tells whether anything was there to send.
+func (p *plant) shipFinished(o order) bool {
 	goods := append(confections(), packs()...)
-	order := shipment{at: t, customer: customer, channel: channel}
-	for range lines {
+	x := shipment{at: o.at, customer: o.customer, channel: o.channel}
+	for range o.lines {
 		var s *stock
 		for try := 0; s == nil && try < 12; try++ {
 			r := goods[p.rng.IntN(len(goods))]
-			order.weight = weight.Mass(p.between(low, high)*r.unit) * lb / 1000
-			order.price = dollars(r.cents)
-			s = p.find([]string{r.id}, order.weight, t, anyLot)
+			x.weight = weight.Mass(p.between(o.low, o.high)*r.unit) * lb / 1000
+			x.price = dollars(r.cents)
+			s = p.find([]string{r.id}, x.weight, o.at, anyLot)
 		}
 		if s == nil {
 			break
 		}
-		if order.document == "" {
-			order.document = p.code("SO")
-			order.carrier = p.choose(p.words.parcels)
-			order.freightOut = money.Amount(p.between(690, 2_400)) * money.Cent
+		if x.document == "" {
+			x.document = p.code("SO")
+			x.carrier = p.choose(p.words.parcels)
+			x.freightOut = money.Amount(p.between(690, 2_400)) * money.Cent
 		}
-		if channel == "mail order" {
+		if o.channel == "mail order" {
 			s.soldByMail++
 		}
-		p.send(order, s)
-		order.freightOut = 0
+		p.send(x, s)
+		x.freightOut = 0
 	}
-	return order.document != ""
+	return x.document != ""
 }
 
 // takeBack lets some customers send goods back in January. What comes back is a lot of its own, which nobody uses again.

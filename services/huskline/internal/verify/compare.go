@@ -9,7 +9,6 @@ import (
 	"strings"
 	"sync"
 
-	"huskline/internal/weight"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 )
@@ -25,8 +24,7 @@ func compare(ctx context.Context, s Services, b *book, r *Report) error {
 	if err != nil {
 		return fmt.Errorf("totals of the weigh feed: %w", err)
 	}
-	r.equal("feed", "lines", b.feedLines, feed.GetLines())
-	r.equal("feed", "distinct readings", b.feedKept, feed.GetDistinct())
+	b.compareFeed(feed, r)
 	if err := b.compareLots(ctx, s.Inventory, r); err != nil {
 		return err
 	}
@@ -51,6 +49,11 @@ func compare(ctx context.Context, s Services, b *book, r *Report) error {
 		return err
 	}
 	return b.compareBalance(ctx, s.Production, r)
+}
+
+func (b *book) compareFeed(feed *intakev1.GetFeedTotalsResponse, r *Report) {
+	r.equal("feed", "lines", b.feedLines, feed.GetLines())
+	r.equal("feed", "distinct readings", b.feedKept, feed.GetDistinct())
 }
 
 // askers is how many questions are under way at one time.
@@ -192,14 +195,19 @@ func (b *book) compareLot(l *inventoryv1.LotState, r *Report) {
 			r.differ("lot", fmt.Sprintf("%s at %q of %q", id, p.place, p.owner), quantity(g, n), "nothing")
 		}
 	}
-	var holds []string
+	r.equal("lot", id+" holds", list(b.holdsOn(id)), list(slices.Sorted(slices.Values(l.GetHolds()))))
+}
+
+// holdsOn are the holds that stand on a lot, sorted.
+func (b *book) holdsOn(id string) []string {
+	var on []string
 	for _, h := range b.holds {
 		if h.lots[id] {
-			holds = append(holds, h.id)
+			on = append(on, h.id)
 		}
 	}
-	slices.Sort(holds)
-	r.equal("lot", id+" holds", list(holds), list(slices.Sorted(slices.Values(l.GetHolds()))))
+	slices.Sort(on)
+	return on
 }
 
 // cameBack is what came back of each shipment line.
@@ -209,86 +217,6 @@ func (b *book) cameBack() map[lineKey]int64 {
 		back[lineKey{c.of.GetShipment(), c.of.GetLine()}] += c.of.GetQuantity()
 	}
 	return back
-}
-
-func (b *book) compareDrill(ctx context.Context, client inventoryv1.InventoryServiceClient, id string, back map[lineKey]int64, r *Report) error {
-	a, err := client.Drill(ctx, &inventoryv1.DrillRequest{Lot: id})
-	if err != nil {
-		return fmt.Errorf("drill of %s: %w", id, err)
-	}
-	g := b.lots[id]
-	affected := b.descendants(id)
-	var got, above []string
-	for _, l := range a.GetAffected() {
-		got = append(got, l.GetLot())
-	}
-	for _, l := range a.GetAncestors() {
-		above = append(above, l.GetLot())
-	}
-	r.equal("drill", id+" affected lots", list(affected), list(got))
-	r.equal("drill", id+" ancestors", list(b.ancestors(id)), list(above))
-	r.equal("drill", id+" missing", "[]", list(a.GetMissing()))
-	b.compareShipments(a, append(affected, id), back, r)
-	made := b.mass(g.item, g.measure, g.made)
-	r.equal("drill", id+" received or made", weight.Mass(made), weight.Mass(a.GetOwnReceivedOrMade()))
-	r.equal("drill", id+" used", weight.Mass(b.mass(g.item, g.measure, g.used)), weight.Mass(a.GetOwnUsed()))
-	r.equal("drill", id+" shipped itself", weight.Mass(b.mass(g.item, g.measure, g.shipped)), weight.Mass(a.GetOwnShipped()))
-	r.equal("drill", id+" adjusted", weight.Mass(b.mass(g.item, g.measure, g.changed)), weight.Mass(a.GetOwnAdjusted()))
-	r.equal("drill", id+" on hand itself", weight.Mass(b.mass(g.item, g.measure, g.onHand)), weight.Mass(a.GetOwnOnHand()))
-	if g.made > 0 {
-		ppm := ratio(g.used+g.shipped-g.changed+g.onHand, g.made, 100_000_000)
-		r.equal("drill", id+" accounted, millionths of a percent", ppm, a.GetAccountedPpmPct())
-	}
-	r.count("drills", 1)
-	return nil
-}
-
-// ratio is a/b in units of 1/scale, half up.
-func ratio(a, b, scale int64) *big.Int {
-	n := new(big.Int).Mul(big.NewInt(a), big.NewInt(2*scale))
-	n.Add(n, big.NewInt(b))
-	return n.Div(n, big.NewInt(2*b))
-}
-
-// compareShipments compares what left of a lot's whole family.
-func (b *book) compareShipments(a *inventoryv1.DrillResponse, family []string, back map[lineKey]int64, r *Report) {
-	in := map[string]bool{}
-	var onHand, shipped, returned int64
-	for _, id := range family {
-		in[id] = true
-		g := b.lots[id]
-		onHand += b.mass(g.item, g.measure, g.onHand)
-	}
-	var want, got []string
-	consignees := map[string]bool{}
-	for _, key := range b.shipLines {
-		s := b.shipped[key]
-		if !in[s.line.GetLot()] || s.line.GetQuantity() == 0 {
-			continue
-		}
-		g := b.lots[s.line.GetLot()]
-		shipped += b.mass(g.item, g.measure, s.line.GetQuantity())
-		returned += b.mass(g.item, g.measure, back[key])
-		consignees[s.of.GetConsignee()] = true
-		want = append(want, shippedText(key.shipment, key.line, s.line.GetLot(), s.line.GetQuantity(), s.of.GetConsignee(), back[key]))
-	}
-	for _, s := range a.GetShipments() {
-		got = append(got, shippedText(s.GetShipment(), s.GetLine(), s.GetLot(), s.GetQuantity(), s.GetConsignee(), s.GetReturned()))
-	}
-	var who []string
-	for _, c := range a.GetConsignees() {
-		who = append(who, c.GetParty())
-	}
-	id := a.GetLot()
-	r.equal("drill", id+" shipments", list(want), list(got))
-	r.equal("drill", id+" consignees", list(sorted(consignees)), list(who))
-	r.equal("drill", id+" shipped of all", weight.Mass(shipped), weight.Mass(a.GetShipped()))
-	r.equal("drill", id+" returned of all", weight.Mass(returned), weight.Mass(a.GetReturned()))
-	r.equal("drill", id+" on hand of all", weight.Mass(onHand), weight.Mass(a.GetOnHand()))
-}
-
-func shippedText(shipment string, line int64, lot string, quantity int64, consignee string, back int64) string {
-	return fmt.Sprintf("%s/%d:%s:%d:%s:%d", shipment, line, lot, quantity, consignee, back)
 }
 
 // shareBound is how far a share of an origin may be off, in parts of 10^18: each step of the services rounds to one part, and no season has a
@@ -306,6 +234,9 @@ func (b *book) compareOrigins(ctx context.Context, client inventoryv1.InventoryS
 	for _, o := range a.GetOrigins() {
 		sum += o.GetShare()
 		got[o.GetLot()] = true
+		if from := b.lots[o.GetLot()]; from != nil && from.receipt != nil {
+			r.equal("origins", id+" from "+o.GetLot()+" item and party", from.item+" "+from.receipt.of.GetParty(), o.GetItem()+" "+o.GetParty())
+		}
 		exact := new(big.Int)
 		if want[o.GetLot()] != nil {
 			exact.Quo(want[o.GetLot()], scale)

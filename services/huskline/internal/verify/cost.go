@@ -239,8 +239,7 @@ func (b *book) reckonRun(n *run) {
 	c := &runCost{}
 	b.costs[n.id] = c
 	in, out := b.runMass(n)
-	dumps := b.dumps(n)
-	for _, l := range dumps {
+	for _, l := range b.dumps(n) {
 		c.material = c.material.plus(b.brings(l))
 		c.err += l.err
 	}
@@ -273,7 +272,7 @@ func (b *book) reckonRun(n *run) {
 		pool = pool.times(big.NewRat(out, in))
 		c.process = whole.minus(pool)
 	}
-	b.spread(n, dumps, pool, mains, priced, c)
+	b.spread(n, pool, mains, priced, c.err)
 	for _, m := range mains {
 		b.fill(m, c)
 	}

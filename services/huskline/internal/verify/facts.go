@@ -9,6 +9,7 @@ import (
 // facts is what all events say, by natural key: of two under one key the later version stands.
 type facts struct {
 	items     map[string][]itemChange
+	parties   map[string]*eventv1.PartyChanged
 	received  map[string]*receipt
 	settled   map[string]settlement
 	bought    []*purchase
@@ -114,7 +115,7 @@ type hold struct {
 
 func newFacts() *facts {
 	return &facts{
-		items: map[string][]itemChange{}, received: map[string]*receipt{}, settled: map[string]settlement{}, runs: map[string]*run{},
+		items: map[string][]itemChange{}, parties: map[string]*eventv1.PartyChanged{}, received: map[string]*receipt{}, settled: map[string]settlement{}, runs: map[string]*run{},
 		pours: map[string]*pour{}, adjusted: map[string]*adjustment{}, shipped: map[lineKey]*shipment{},
 		charges: map[string]*eventv1.ChargePosted{}, replaced: map[string]bool{},
 	}
@@ -131,6 +132,7 @@ func (f *facts) add(x fact, r *Report) {
 func (f *facts) intake(x fact, at time.Time, r *Report) bool {
 	switch body := x.event.GetBody().(type) {
 	case *eventv1.Event_PartyChanged:
+		f.parties[body.PartyChanged.GetParty()] = body.PartyChanged
 	case *eventv1.Event_ItemChanged:
 		id := body.ItemChanged.GetItem()
 		f.items[id] = append(f.items[id], itemChange{at, body.ItemChanged})

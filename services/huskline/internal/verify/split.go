@@ -101,11 +101,10 @@ func (m *main) weigh(mass, quantity int64, priced bool) *big.Int {
 
 // spread shares a pool over main outputs. What an input with contributions to them brought goes by its own pounds in them, the rest by all of
 // the outputs.
-func (b *book) spread(n *run, dumps []*leg, pool vec, mains []*main, priced bool, c *runCost) {
-	err := c.err
+func (b *book) spread(n *run, pool vec, mains []*main, priced bool, err int64) {
 	if n.final && len(n.contributions) > 0 {
 		brought, errs := map[string]vec{}, map[string]int64{}
-		for _, l := range dumps {
+		for _, l := range b.dumps(n) {
 			brought[l.lot] = brought[l.lot].plus(b.brings(l))
 			errs[l.lot] += l.err
 		}
