@@ -199,9 +199,9 @@ func TestNewerVersionReplacesAllLines(t *testing.T) {
 func TestCountedGoods(t *testing.T) {
 	t.Parallel()
 	p := newPlant(t)
+	p.say(lot.Intake, lot.Received{Lot: "BX", Source: lot.IngredientReceipt, Item: "BOX", Measure: lot.ByCount, Quantity: 300, Ownership: lot.Company})
 	p.say(lot.Intake, lot.ItemChanged{Item: "TIN", ItemKind: lot.Finished, Measure: lot.ByCount, Unit: 500_000})
 	p.say(lot.Intake, lot.ItemChanged{Item: "BOX", ItemKind: lot.Packaging, Measure: lot.ByCount, Unit: 100_000})
-	p.say(lot.Intake, lot.Received{Lot: "BX", Source: lot.IngredientReceipt, Item: "BOX", Measure: lot.ByCount, Quantity: 300, Ownership: lot.Company})
 	p.delivery("D1", "100", "100")
 	r := p.run("R1").take("D1", "100")
 	r.body.Inputs = append(r.body.Inputs, lot.RunInput{Line: 2, Lot: "BX", Quantity: 198, At: p.now})
