@@ -55,16 +55,9 @@ func (v vec) times(f *big.Rat) vec {
 
 func (v vec) minus(w vec) vec { return v.plus(w.times(big.NewRat(-1, 1))) }
 
-// money is v without its kernel columns, kernel what is left.
+// money is v without its kernel columns.
 func (v vec) money() vec {
 	for c := kernelPounds; c < columns; c++ {
-		v[c] = nil
-	}
-	return v
-}
-
-func (v vec) kernel() vec {
-	for c := range kernelPounds {
 		v[c] = nil
 	}
 	return v

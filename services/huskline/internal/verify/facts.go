@@ -107,7 +107,6 @@ type hold struct {
 	id       string
 	class    eventv1.HoldClass
 	root     string
-	partial  bool // containers or a fill window only
 	lots     map[string]bool
 	excluded map[string]bool
 	ended    bool
@@ -289,8 +288,7 @@ func (f *facts) hold(h *eventv1.LotHeld) {
 		}
 	}
 	f.holds = append(f.holds, &hold{
-		id: h.GetHold(), class: h.GetClass(), root: h.GetRoot(), partial: len(h.GetContainers()) > 0 || h.GetFillFrom() != nil,
-		lots: map[string]bool{h.GetLot(): true}, excluded: map[string]bool{},
+		id: h.GetHold(), class: h.GetClass(), root: h.GetRoot(), lots: map[string]bool{h.GetLot(): true}, excluded: map[string]bool{},
 	})
 }
 

@@ -188,10 +188,10 @@ func ownerName(party string) string {
 	return party + "'s"
 }
 
-// checkHolds walks down from every lot under a safety hold. spreading names holds that are still on their way.
+// checkHolds walks down from every lot under a safety hold. A hold on containers or on a fill window holds the whole lot. spreading names holds that are still on their way.
 func (b *book) checkHolds(r *Report, spreading map[string]bool) {
 	for _, h := range b.holds {
-		if h.ended || h.class != eventv1.HoldClass_HOLD_CLASS_SAFETY || h.partial || spreading[h.id] || b.lots[h.root] == nil {
+		if h.ended || h.class != eventv1.HoldClass_HOLD_CLASS_SAFETY || spreading[h.id] || b.lots[h.root] == nil {
 			continue
 		}
 		below := b.walk(h.root, func(g *goods) map[string]bool {
