@@ -170,6 +170,34 @@ func TestTwoRelaysAreHarmless(t *testing.T) {
 	require.Len(t, all, 200)
 }
 
+// Catches a relay that slept, wakes up, and moves the cursor back to where it was.
+func TestAWokenRelayMovesNothingBack(t *testing.T) {
+	t.Parallel()
+	db, awake := newDB(t), &bus{}
+	fillOutbox(t, db, 5)
+	sleeping, wake := make(chan struct{}), make(chan struct{})
+	sleepy := &bus{fails: func(call int) bool {
+		if call == 1 {
+			close(sleeping)
+			<-wake
+		}
+		return false
+	}}
+	run(t, newRelay(db, sleepy))
+	<-sleeping
+	fillOutbox(t, db, 5)
+	r := newRelay(db, awake)
+	stop := run(t, r)
+	eventually(t, "no backlog", func() bool { n, _, err := r.Backlog(t.Context()); return err == nil && n == 0 })
+	stop()
+	require.Equal(t, sequence(1, 1, 10), awake.positions())
+	close(wake)
+	eventually(t, "the old page published", func() bool { return len(sleepy.positions()) >= 5 })
+	fillOutbox(t, db, 1)
+	eventually(t, "no backlog", func() bool { n, _, err := r.Backlog(t.Context()); return err == nil && n == 0 })
+	require.Equal(t, append(sequence(1, 1, 5), sequence(1, 11, 11)...), sleepy.positions())
+}
+
 func TestRelayLeavesALongBacklogToBeRead(t *testing.T) {
 	t.Parallel()
 	db, b := newDB(t), &bus{}
