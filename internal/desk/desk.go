@@ -5,6 +5,7 @@ package desk
 import (
 	"context"
 	"strconv"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -13,6 +14,7 @@ import (
 	"huskline/internal/inbox"
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
+	"huskline/internal/rpc"
 	eventv1 "huskline/proto/huskline/event/v1"
 )
 
@@ -24,6 +26,11 @@ type Desk struct {
 
 // New makes a desk.
 func New(db *postgres.DB, in *inbox.Inbox) *Desk { return &Desk{db: db, inbox: in} }
+
+// Door is how the service's callers are known and what their calls wait for.
+func (d *Desk) Door(now func() time.Time) rpc.Door {
+	return rpc.Door{Verify: access.NewVerifier(d.db.Pool(), now).Verify, Wait: d.inbox.Wait}
+}
 
 // defaultPage is the length of a list whose caller names none.
 const defaultPage = 100

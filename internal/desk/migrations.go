@@ -24,11 +24,19 @@ const runRole = "@RUN_ROLE@"
 // migrationsFolder is where an embedded file system has its migrations.
 const migrationsFolder = "migrations"
 
+// firstHead is the head of a producer that has said nothing yet, so that a service can record from its first command on.
+const firstHead = `-- +goose Up
+insert into head (producer, epoch, position, recorded_micros, previous_hash, hash)
+values ('%s', 1, 0, 0, decode(repeat('00', 32), 'hex'), decode(repeat('00', 32), 'hex')) on conflict do nothing;
+insert into relay_cursor (epoch, position) values (1, 0) on conflict do nothing;
+`
+
 // Migrations is one set of a service's own migrations (its folder "migrations", numbered from 00101) and those of what every service is
-// made of, with the name of the run-time role in place. Two files of one name, or a folder that cannot be read, show when the set is opened.
+// made of, with the name of the run-time role and the producer's first head in place. Two files of one name, or a folder that cannot be read, show when the set is opened.
 func Migrations(self lot.Producer, own fs.FS) fs.FS {
 	return merged{
 		sets: []fs.FS{outbox.Migrations, inbox.Migrations, command.Migrations, access.Migrations, own},
+		head: fmt.Appendf(nil, firstHead, self),
 		role: []byte(postgres.RunRole(string(self))),
 	}
 }
@@ -36,13 +44,20 @@ func Migrations(self lot.Producer, own fs.FS) fs.FS {
 // merged is the files of several folders as one folder.
 type merged struct {
 	sets []fs.FS
+	head []byte
 	role []byte
 }
 
+// headFile comes after the tables of the outbox and before the service's own.
+const headFile = "00100_head.sql"
+
 // Open opens the folder itself or one of its files.
 func (m merged) Open(name string) (fs.File, error) {
-	if name == "." {
+	switch name {
+	case ".":
 		return m.folder()
+	case headFile:
+		return open(name, m.head), nil
 	}
 	for _, set := range m.sets {
 		text, err := fs.ReadFile(set, migrationsFolder+"/"+name)
@@ -52,14 +67,13 @@ func (m merged) Open(name string) (fs.File, error) {
 		if err != nil {
 			return nil, err
 		}
-		text = bytes.ReplaceAll(text, []byte(runRole), m.role)
-		return &file{info: info{name: name, size: int64(len(text))}, Reader: bytes.NewReader(text)}, nil
+		return open(name, bytes.ReplaceAll(text, []byte(runRole), m.role)), nil
 	}
 	return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
 }
 
 func (m merged) folder() (fs.File, error) {
-	var entries []fs.DirEntry
+	entries := []fs.DirEntry{fs.FileInfoToDirEntry(info{name: headFile, size: int64(len(m.head))})}
 	for _, set := range m.sets {
 		some, err := fs.ReadDir(set, migrationsFolder)
 		if err != nil {
@@ -69,11 +83,23 @@ func (m merged) folder() (fs.File, error) {
 			if slices.ContainsFunc(entries, func(o fs.DirEntry) bool { return o.Name() == e.Name() }) {
 				return nil, fmt.Errorf("migrations: %s is there twice", e.Name())
 			}
-			entries = append(entries, e)
+			f, err := m.Open(e.Name())
+			if err != nil {
+				return nil, err
+			}
+			stat, err := f.Stat()
+			if err != nil {
+				return nil, err
+			}
+			entries = append(entries, fs.FileInfoToDirEntry(stat))
 		}
 	}
 	slices.SortFunc(entries, func(a, b fs.DirEntry) int { return cmp.Compare(a.Name(), b.Name()) })
 	return &folder{entries: entries}, nil
+}
+
+func open(name string, text []byte) fs.File {
+	return &file{info: info{name: name, size: int64(len(text))}, Reader: bytes.NewReader(text)}
 }
 
 type info struct {
