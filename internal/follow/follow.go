@@ -57,8 +57,9 @@ func New[I Index](cfg Config[I]) *Follower[I] {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
+	start := map[lot.Producer]lot.Receipt{cfg.Self: {Producer: cfg.Self, Epoch: 1}}
 	return &Follower[I]{
-		cfg: cfg, wake: make(chan struct{}, 1), index: cfg.New(), at: standing{places: map[lot.Producer]lot.Receipt{}}, marks: marks{},
+		cfg: cfg, wake: make(chan struct{}, 1), index: cfg.New(), at: standing{places: start}, marks: marks{},
 		folds: make(chan struct{}, pastFolds), changed: make(chan struct{}),
 	}
 }
