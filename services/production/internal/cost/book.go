@@ -21,6 +21,7 @@ type Book struct {
 	replaced map[string]bool // charges that another stands in place of
 	records  map[recordKey]*record
 	marked   []*node
+	stuck    []*node // in or below a circle of flows
 	visits   int
 	admitted int64 // absolute figures of all facts, so that no sum of them can leave the range
 	season   atomic.Pointer[Season]

@@ -256,6 +256,7 @@ func TestCircleIsSaid(t *testing.T) {
 	_, err := b.Lot("BIN2")
 	check(t, "in the circle", fault.ReasonOf(err), "cost_circle")
 	check(t, "outside", lotCost(t, b, "D1").OnHand, 0)
+	check(t, "counted", b.Season().Stuck, 2)
 	fix := p.say(lot.Inventory, lot.Corrected{Pours: []lot.Poured{{Pour: "P2", Bin: "BIN1", Lot: "BIN2", Measure: lot.ByWeight}}})
 	if err := b.Apply(fix); err != nil {
 		t.Fatal(err)

@@ -26,6 +26,7 @@ type Season struct {
 	Runs       int
 	Shipments  int // lines
 	Short      int // lots that more was drawn from than is known to have come in: facts are missing
+	Stuck      int // lots and runs made, over others, from themselves: they keep their former figures
 	All        Pounds
 	Owners     Pounds // of lots and runs that are not the company's
 	// Variance is pounds paid for less pounds received, of deliveries whose pay weight alone was corrected.
@@ -50,7 +51,7 @@ func (b *Book) Season() Season {
 	if known := b.season.Load(); known != nil {
 		return *known
 	}
-	var s Season
+	s := Season{Stuck: len(b.stuck)}
 	for _, n := range b.lots {
 		b.addLot(&s, n)
 	}

@@ -13,11 +13,15 @@ func (b *Book) mark(n *node) {
 //
 // First all nodes that could be reached are counted with the flows between them, which costs a pointer walk; then they are passed in
 // topological order, and only marked ones are worked out. Nodes in a circle of flows, or below one, are never passed: they keep their former
-// figures, are marked again and said to be stuck.
+// figures, are said to be stuck, and are tried again after the next fact.
 func (b *Book) Settle() {
 	if len(b.marked) == 0 {
 		return
 	}
+	for _, n := range b.stuck {
+		b.mark(n)
+	}
+	b.stuck = nil
 	reach := b.reachable()
 	ready := make([]*node, 0, len(reach))
 	for _, n := range reach {
@@ -86,12 +90,12 @@ func (b *Book) reachable() []*node {
 	return reach
 }
 
-// leaveStuck marks again what no order could reach.
+// leaveStuck sets aside what no order could reach, until a new fact may have broken the circle.
 func (b *Book) leaveStuck(reach []*node) {
 	for _, n := range reach {
 		if n.waits > 0 {
-			n.waits, n.stuck, n.marked = 0, true, true
-			b.marked = append(b.marked, n)
+			n.waits, n.stuck, n.marked = 0, true, false
+			b.stuck = append(b.stuck, n)
 		}
 	}
 }
