@@ -176,7 +176,13 @@ func (a *admitted) RecvMsg(m any) error {
 	return nil
 }
 
+// healthService is open to everybody: a probe carries no token, and learns only whether the server serves.
+const healthService = "grpc.health.v1.Health"
+
 func (c *chain) admit(ctx context.Context, method string) (context.Context, []lot.Receipt, error) {
+	if serviceOf(method) == healthService {
+		return ctx, nil, nil
+	}
 	actor, err := c.identify(ctx, method)
 	if err != nil {
 		return ctx, nil, err
