@@ -12,6 +12,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/protobuf/proto"
 
+	"huskline/internal/failpoint"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
@@ -129,12 +130,14 @@ func (r *Runner[T]) run(
 		if err != nil {
 			return err
 		}
+		failpoint.Hit("command-before-record")
 		answer, err = r.record(ctx, tx, c, outcome{answer: said, events: events})
 		return err
 	})
 	if err != nil {
 		return r.recallAfter(ctx, c, err)
 	}
+	failpoint.Hit("command-after-commit")
 	r.cfg.Recorded()
 	return answer, nil
 }
@@ -190,6 +193,7 @@ func (r *Runner[T]) record(ctx context.Context, tx pgx.Tx, c command, o outcome)
 	if err := tx.SendBatch(ctx, b).Close(); err != nil {
 		return nil, fmt.Errorf("record command %s: %w", c.id, err)
 	}
+	failpoint.Hit("command-before-commit")
 	setReceipt(o.answer, at)
 	return o.answer, nil
 }

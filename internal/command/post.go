@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/protobuf/proto"
 
+	"huskline/internal/failpoint"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
@@ -178,7 +179,9 @@ func (p *Poster[T]) finish(ctx context.Context, t try[T]) (proto.Message, error)
 	if t.broken != nil {
 		return nil, t.broken
 	}
+	failpoint.Hit("intent-after-commit")
 	resp, err := p.call(ctx, t.move)
+	failpoint.Hit("intent-after-call")
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), finishTimeout)
 	defer cancel()
 	switch {
@@ -229,6 +232,7 @@ func (p *Poster[T]) accepted(ctx context.Context, t try[T], resp *inventoryv1.Po
 	if err != nil {
 		return nil, err
 	}
+	failpoint.Hit("intent-after-outcome")
 	p.run.cfg.Recorded()
 	return answer, nil
 }

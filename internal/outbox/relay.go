@@ -9,6 +9,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"huskline/internal/failpoint"
 	"huskline/internal/postgres"
 	eventv1 "huskline/proto/huskline/event/v1"
 )
@@ -157,15 +158,18 @@ func (p place) backlogged() bool {
 func (r *Relay) publish(ctx context.Context, at place, envs []*eventv1.Envelope) (more bool, err error) {
 	last := at.position
 	for _, env := range envs {
+		failpoint.Hit("relay-before-publish")
 		if err = r.publishOne(ctx, env); err != nil {
 			err = fmt.Errorf("publish %s/%d/%d: %w", env.GetProducer(), env.GetEpoch(), env.GetPosition(), err)
 			break
 		}
+		failpoint.Hit("relay-after-publish")
 		last = env.GetPosition()
 	}
 	if last > at.position {
 		// What was published stays published, whether or not the next one failed.
 		err = errors.Join(err, r.move(ctx, at.epoch, last))
+		failpoint.Hit("relay-after-cursor")
 	}
 	return err == nil && (at.epoch < at.headEpoch || last < at.headPosition), err
 }
