@@ -23,7 +23,7 @@ const ownerEnv = "HUSKLINE_TEST_OWNER_OF"
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(ownerEnv); dir != "" {
-		s, err := Start(context.Background(), Config{Dir: dir})
+		s, err := Start(context.Background(), Config{Dir: dir, UnsafeNoSync: true})
 		if err != nil {
 			fmt.Println(err)
 			os.Exit(1)
@@ -85,7 +85,7 @@ func TestStartTakesOverFromAKilledOwner(t *testing.T) {
 			}
 			require.NoError(t, cmd.Process.Kill())
 			cmd.Wait()
-			s := start(t, Config{Dir: dir})
+			s := start(t, Config{Dir: dir, UnsafeNoSync: true})
 			if got := query(t, s, "select 'in'"); got != "in" {
 				t.Errorf("got %q", got)
 			}
@@ -101,7 +101,7 @@ func TestStartTakesOverFromAKilledOwner(t *testing.T) {
 func TestAStaleLockFileThatNamesAnotherProcess(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	s := start(t, Config{Dir: dir})
+	s := start(t, Config{Dir: dir, UnsafeNoSync: true})
 	pidFile := filepath.Join(dir, "postgres", "cluster", "postmaster.pid")
 	text, err := os.ReadFile(pidFile)
 	require.NoError(t, err)
@@ -121,7 +121,7 @@ func TestAStaleLockFileThatNamesAnotherProcess(t *testing.T) {
 	if cred != nil {
 		require.NoError(t, os.Chown(pidFile, int(cred.Uid), int(cred.Gid)))
 	}
-	s = start(t, Config{Dir: dir})
+	s = start(t, Config{Dir: dir, UnsafeNoSync: true})
 	if got := query(t, s, "select 'in'"); got != "in" {
 		t.Errorf("got %q", got)
 	}
@@ -132,13 +132,13 @@ func TestAStaleLockFileThatNamesAnotherProcess(t *testing.T) {
 func TestStartAfterPostgresItselfWasKilled(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	s := start(t, Config{Dir: dir})
+	s := start(t, Config{Dir: dir, UnsafeNoSync: true})
 	execute(t, s, "create table kept (v text)")
 	execute(t, s, "insert into kept values ('pecan')")
 	require.NoError(t, syscall.Kill(s.PID(), syscall.SIGKILL))
 	<-s.Done()
 	require.Error(t, s.Stop(t.Context()), "stop says that postgres had ended by itself")
-	s = start(t, Config{Dir: dir})
+	s = start(t, Config{Dir: dir, UnsafeNoSync: true})
 	if got := query(t, s, "select v from kept"); got != "pecan" {
 		t.Errorf("got %q, want pecan", got)
 	}
