@@ -173,6 +173,7 @@ func (f *Feed[T]) Answer(at lot.Receipt, hash Hash, earlier map[int64]End) Findi
 	for epoch, end := range earlier {
 		s.ends[epoch] = end
 	}
+	s.skip(at.Epoch)
 	finding := f.Head(at, hash)
 	if at.Epoch < s.known.Epoch {
 		// An epoch that its own producer does not know was never there.
@@ -186,6 +187,25 @@ func (f *Feed[T]) Answer(at lot.Receipt, hash Hash, earlier map[int64]End) Findi
 		return WentBack
 	}
 	return finding
+}
+
+// mostSkipped bounds the epochs that a producer is believed to have left out.
+const mostSkipped = 10_000
+
+// skip closes, before their first event, the epochs that a producer does not know any more although we may: it was restored more than once, to before the last time. They
+// continue nothing, so what follows them is linked to the end of the epoch before them.
+func (s *stream[T]) skip(present int64) {
+	if present-s.cursor.Epoch > mostSkipped {
+		return
+	}
+	var last End
+	for epoch := max(1, present-mostSkipped); epoch < present; epoch++ {
+		if end, told := s.ends[epoch]; told {
+			last = end
+		} else if epoch >= s.cursor.Epoch {
+			s.ends[epoch] = End{Hash: last.Hash}
+		}
+	}
 }
 
 // Want notes that somebody waits for a position, so that it is pulled unless it comes by itself.

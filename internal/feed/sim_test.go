@@ -154,13 +154,18 @@ func (m *model) step(name lot.Producer) feed.Act {
 }
 
 func (m *model) settle(decisions []feed.Decision[string]) {
-	for _, d := range decisions {
+	for i, d := range decisions {
 		e := d.Entry
 		name := e.Producer
 		require.Equal(m.t, m.cursor[name].Position+1, e.Position, "positions apply 1, 2, 3 …")
 		require.Equal(m.t, m.p.events[name][e.Epoch][e.Position-1].Value, e.Value, "nothing forged is let through")
 		m.cursor[name] = e.Receipt
 		if slices.Contains(m.settled[name], e.Value) {
+			decisions[i].Verdict = feed.Repeated
+			if d.Verdict != feed.Apply {
+				m.f.Settled(decisions[:i+1])
+				return
+			}
 			continue
 		}
 		for _, a := range e.After {

@@ -21,7 +21,7 @@ const (
 type Verdict int
 
 // Apply: hand it to the service. Refuse: it can never be applied, set it aside with its reason. Wait: set it aside behind another. Repeated: the caller found its id known, so only its position
-// counts; the feed never says so itself.
+// counts; the feed never says so itself. Where such a find changes what is blocked, the caller settles up to there only.
 const (
 	Apply Verdict = iota + 1
 	Refuse

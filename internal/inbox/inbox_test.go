@@ -190,6 +190,7 @@ func TestUnreadable(t *testing.T) {
 	forged, err := proto.Marshal(&other)
 	require.NoError(t, err)
 	p.record(forged, first.Type)
+	p.say(t, nil, "L1") // waits for the one with the id of another
 	last := p.say(t, nil, "L3")
 	b.failWith(func(e lot.Recorded) error {
 		if slices.Contains(e.Lots, "panic") {
@@ -204,7 +205,7 @@ func TestUnreadable(t *testing.T) {
 	for _, q := range b.quarantined(in) {
 		reasons = append(reasons, q.Reason)
 	}
-	require.Equal(t, []string{"event_malformed", "event_unknown", inbox.ReasonWaits, "internal", inbox.ReasonIDReused}, reasons)
+	require.Equal(t, []string{"event_malformed", "event_unknown", inbox.ReasonWaits, "internal", inbox.ReasonIDReused, inbox.ReasonWaits}, reasons)
 }
 
 // TestForged catches: an envelope believed because the bus brought it, a producer's changed past going unnoticed.
@@ -275,6 +276,30 @@ func TestRestore(t *testing.T) {
 			require.Equal(t, []lot.Receipt{p.at()}, positions(t, b, in))
 		})
 	}
+}
+
+// TestRestoreWithQuarantine catches a taken-back event that blocks its lots a second time: it was applied, although one of its lots is blocked since.
+func TestRestoreWithQuarantine(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	p := newProducer(lot.Intake)
+	first := p.say(t, nil, "blocked", "free")
+	second := p.say(t, nil, "blocked")
+	b.failWith(func(e lot.Recorded) error {
+		if e.EventID == idOf(t, second) {
+			return fault.Invalid("lot_unknown", "not this one")
+		}
+		return nil
+	})
+	in, _ := b.start(p)
+	b.wait(in, p)
+	p.restore(0)
+	third := p.say(t, nil, "free")
+	p.say(t, nil, "blocked")
+	b.wait(in, p)
+	require.Empty(t, cmp.Diff(idsOf(t, first, third), b.effects()))
+	require.Len(t, b.quarantined(in), 2)
+	require.Equal(t, []int64{2}, query[int64](b, `select count(*) from inbox_events where repeated`))
 }
 
 func positions(t *testing.T, b *bench, in *inbox.Inbox) []lot.Receipt {

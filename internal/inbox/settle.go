@@ -96,6 +96,7 @@ func (in *Inbox) commit(ctx context.Context, decisions []feed.Decision[item]) (f
 		}
 		final = make([]feed.Decision[item], 0, len(decisions))
 		for i, d := range decisions {
+			asked := d.Verdict
 			d, err := known.judge(d)
 			if err != nil {
 				return err
@@ -108,6 +109,9 @@ func (in *Inbox) commit(ctx context.Context, decisions []feed.Decision[item]) (f
 				at = -1
 			}
 			final = append(final, d)
+			if d.Verdict != asked && (asked != feed.Apply || d.Verdict == feed.Refuse) {
+				break // the rest was judged with other lots blocked
+			}
 		}
 		return writeSettled(ctx, tx, final, in.cfg.Now())
 	})
