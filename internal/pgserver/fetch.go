@@ -12,6 +12,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"sync"
 
@@ -26,8 +27,15 @@ const (
 	pinnedMajor   = "17"
 )
 
-// publicRepository is where the packed binaries are published.
-const publicRepository = "https://repo1.maven.org/maven2"
+// publicRepository is where the library knows the packed binaries to be published. It tells nobody, so it is read out of its defaults; empty where a
+// later version of the library keeps it under another name, and then nothing is fetched.
+func publicRepository() string {
+	field := reflect.ValueOf(embedded.DefaultConfig()).FieldByName("binaryRepositoryURL")
+	if field.Kind() != reflect.String {
+		return ""
+	}
+	return field.String()
+}
 
 // maxArchive bounds a download; the archives are 10 to 40 MB.
 const maxArchive = 200 << 20
@@ -50,7 +58,7 @@ type fetcher struct {
 func newFetcher(cfg Config, p place) fetcher {
 	f := fetcher{repository: cfg.FetchURL, cache: cfg.CacheDir, digests: pinnedDigests()}
 	if f.repository == "" {
-		f.repository = publicRepository
+		f.repository = publicRepository()
 	}
 	if f.cache != "" {
 		return f

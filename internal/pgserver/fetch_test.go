@@ -175,3 +175,11 @@ func TestFetchRefusals(t *testing.T) {
 		})
 	}
 }
+
+// The place that the library fetches from by itself is where we fetch from too. Break it catches: a new version of the library that keeps it elsewhere.
+func TestPublicRepositoryIsTheLibrarys(t *testing.T) {
+	t.Parallel()
+	if got := publicRepository(); !strings.HasPrefix(got, "https://") {
+		t.Errorf("the library's repository is %q, want an https address", got)
+	}
+}
