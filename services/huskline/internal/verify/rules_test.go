@@ -218,6 +218,11 @@ func TestCorrectionsStand(t *testing.T) {
 			t.Errorf("%s: %s on hand, want %d lb", id, weight.Mass(got), want)
 		}
 	}
+	for _, f := range p.facts {
+		if x, ok := f.Body.(lot.Shipped); ok && !b.shipLegs[lineKey{x.Shipment, 1}].at.Equal(f.Effective) {
+			t.Errorf("%s left at %s, want %s: a correction says what, not when", x.Shipment, b.shipLegs[lineKey{x.Shipment, 1}].at, f.Effective)
+		}
+	}
 	// D-1 took 100/120 of 240.00, D-2 half of 200.00, and conversion is 45.00 now: 345.00 for 50 lb.
 	if got := total(b.lots["N-1"].cost.born, paidStock).FloatString(2); got != "345.00" {
 		t.Errorf("N-1 cost %s, want 345.00", got)
