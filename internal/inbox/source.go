@@ -16,11 +16,13 @@ import (
 type source struct {
 	Source
 	wake    chan struct{}
-	heard   bool          // a head came since it was last looked at
+	heard   bool          // a head came since the last tick
+	silent  int           // ticks without one
 	witness *eventv1.Head // to be kept
 
 	isolation isolation
 	pause     backoff
+	ticks     int
 	failing   bool // the last try failed, and that was logged
 }
 
@@ -37,6 +39,8 @@ func (s *source) nudge() {
 
 // run takes the events of one producer until ctx ends.
 func (in *Inbox) run(ctx context.Context, s *source) {
+	ticker := time.NewTicker(in.cfg.Silence / silentTicks)
+	defer ticker.Stop()
 	for ctx.Err() == nil {
 		act, err := in.step(ctx, s)
 		switch {
@@ -49,7 +53,7 @@ func (in *Inbox) run(ctx context.Context, s *source) {
 			s.pause.sleep(ctx, s.wake)
 		case act == feed.Idle:
 			in.report(ctx, s, nil)
-			in.idle(ctx, s)
+			in.idle(ctx, s, ticker.C)
 		case act == feed.Await:
 			// Another process may have moved what is waited for.
 			if wait(ctx, s.wake, time.Second) {
@@ -75,20 +79,32 @@ func (in *Inbox) report(ctx context.Context, s *source, err error) {
 	}
 }
 
-// idle waits to be woken. A producer that is silent is asked for its head, so that a lost last event is noticed.
-func (in *Inbox) idle(ctx context.Context, s *source) {
-	if !wait(ctx, s.wake, in.cfg.Silence) {
+// silentTicks is how many times within Config.Silence a producer is found silent before it is asked.
+const silentTicks = 5
+
+// idle waits to be woken. A producer that is silent is asked for its head, so that a lost last event is noticed; and what other processes did is looked at.
+func (in *Inbox) idle(ctx context.Context, s *source, tick <-chan time.Time) {
+	select {
+	case <-ctx.Done():
 		return
+	case <-s.wake:
+		return
+	case <-tick:
 	}
 	in.mu.Lock()
-	heard := s.heard
-	s.heard = false
-	in.mu.Unlock()
-	if heard {
-		return
+	s.silent++
+	if s.heard {
+		s.silent = 0
 	}
-	err := in.ask(ctx, s)
-	if err == nil {
+	s.heard = false
+	silent := s.silent
+	in.mu.Unlock()
+	s.ticks++
+	var err error
+	if silent >= silentTicks {
+		err = in.ask(ctx, s)
+	}
+	if err == nil && s.ticks%silentTicks == 0 {
 		err = in.reload(ctx)
 	}
 	in.report(ctx, s, err)
