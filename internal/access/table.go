@@ -92,6 +92,7 @@ func productionTable() map[string][]Role {
 func shared(service string) map[string][]Role {
 	return map[string][]Role{
 		service + "ReadEvents":      feed,
+		service + "ReadKept":        {Peer, Administrator},
 		service + "GetHead":         feed,
 		service + "ListQuarantine":  {Quality, Auditor, Administrator},
 		service + "RetryQuarantine": {Administrator},

@@ -3605,6 +3605,116 @@ func (x *GetHeadResponse) GetEarlier() []*v1.Head {
 	return nil
 }
 
+// ReadKeptRequest asks for kept events of another producer.
+type ReadKeptRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The producer whose events are asked for.
+	Producer string `protobuf:"bytes,1,opt,name=producer,proto3" json:"producer,omitempty"`
+	// Epoch to read.
+	Epoch int64 `protobuf:"varint,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// Envelopes with a greater position are sent.
+	AfterPosition int64 `protobuf:"varint,3,opt,name=after_position,json=afterPosition,proto3" json:"after_position,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadKeptRequest) Reset() {
+	*x = ReadKeptRequest{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadKeptRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadKeptRequest) ProtoMessage() {}
+
+func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
+func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{49}
+}
+
+func (x *ReadKeptRequest) GetProducer() string {
+	if x != nil {
+		return x.Producer
+	}
+	return ""
+}
+
+func (x *ReadKeptRequest) GetEpoch() int64 {
+	if x != nil {
+		return x.Epoch
+	}
+	return 0
+}
+
+func (x *ReadKeptRequest) GetAfterPosition() int64 {
+	if x != nil {
+		return x.AfterPosition
+	}
+	return 0
+}
+
+// ReadKeptResponse is a page of kept envelopes in position order.
+type ReadKeptResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most 256 of them.
+	Envelopes     []*v1.Envelope `protobuf:"bytes,1,rep,name=envelopes,proto3" json:"envelopes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadKeptResponse) Reset() {
+	*x = ReadKeptResponse{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadKeptResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadKeptResponse) ProtoMessage() {}
+
+func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
+func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{50}
+}
+
+func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
+	if x != nil {
+		return x.Envelopes
+	}
+	return nil
+}
+
 // ListQuarantineRequest asks for the quarantine.
 type ListQuarantineRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3618,7 +3728,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3630,7 +3740,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3643,7 +3753,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{49}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -3673,7 +3783,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3685,7 +3795,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3698,7 +3808,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{50}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -3738,7 +3848,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3750,7 +3860,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3763,7 +3873,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{51}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -3828,7 +3938,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3840,7 +3950,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3853,7 +3963,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{52}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -3885,7 +3995,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3897,7 +4007,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3910,7 +4020,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{53}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -3953,7 +4063,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3965,7 +4075,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3978,7 +4088,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{54}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -4029,7 +4139,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4041,7 +4151,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4054,7 +4164,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{55}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -4084,7 +4194,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4096,7 +4206,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4109,7 +4219,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{56}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -4139,7 +4249,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4151,7 +4261,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4164,7 +4274,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{57}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -4200,7 +4310,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4212,7 +4322,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4225,7 +4335,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{58}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *Token) GetTokenId() string {
@@ -4276,7 +4386,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4288,7 +4398,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4301,7 +4411,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{59}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -4329,7 +4439,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4341,7 +4451,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4354,7 +4464,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{60}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -4645,7 +4755,13 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x0fGetHeadResponse\x12+\n" +
 	"\x04head\x18\x01 \x01(\v2\x17.huskline.event.v1.HeadR\x04head\x124\n" +
 	"\aapplied\x18\x02 \x03(\v2\x1a.huskline.event.v1.ReceiptR\aapplied\x121\n" +
-	"\aearlier\x18\x03 \x03(\v2\x17.huskline.event.v1.HeadR\aearlier\"i\n" +
+	"\aearlier\x18\x03 \x03(\v2\x17.huskline.event.v1.HeadR\aearlier\"\x87\x01\n" +
+	"\x0fReadKeptRequest\x12%\n" +
+	"\bproducer\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18 R\bproducer\x12\x1d\n" +
+	"\x05epoch\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x05epoch\x12.\n" +
+	"\x0eafter_position\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\rafterPosition\"M\n" +
+	"\x10ReadKeptResponse\x129\n" +
+	"\tenvelopes\x18\x01 \x03(\v2\x1b.huskline.event.v1.EnvelopeR\tenvelopes\"i\n" +
 	"\x15ListQuarantineRequest\x12'\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
@@ -4710,7 +4826,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x16READING_OUTCOME_STORED\x10\x01\x12\x1c\n" +
 	"\x18READING_OUTCOME_REPEATED\x10\x02\x12\x1b\n" +
 	"\x17READING_OUTCOME_REFUSED\x10\x03\x12\x1c\n" +
-	"\x18READING_OUTCOME_CONFLICT\x10\x042\xb4\x13\n" +
+	"\x18READING_OUTCOME_CONFLICT\x10\x042\x8d\x14\n" +
 	"\rIntakeService\x12d\n" +
 	"\rRegisterParty\x12(.huskline.intake.v1.RegisterPartyRequest\x1a).huskline.intake.v1.RegisterPartyResponse\x12^\n" +
 	"\vListParties\x12&.huskline.intake.v1.ListPartiesRequest\x1a'.huskline.intake.v1.ListPartiesResponse\x12a\n" +
@@ -4733,7 +4849,8 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x0eListDeliveries\x12).huskline.intake.v1.ListDeliveriesRequest\x1a*.huskline.intake.v1.ListDeliveriesResponse\x12]\n" +
 	"\n" +
 	"ReadEvents\x12%.huskline.intake.v1.ReadEventsRequest\x1a&.huskline.intake.v1.ReadEventsResponse0\x01\x12R\n" +
-	"\aGetHead\x12\".huskline.intake.v1.GetHeadRequest\x1a#.huskline.intake.v1.GetHeadResponse\x12g\n" +
+	"\aGetHead\x12\".huskline.intake.v1.GetHeadRequest\x1a#.huskline.intake.v1.GetHeadResponse\x12W\n" +
+	"\bReadKept\x12#.huskline.intake.v1.ReadKeptRequest\x1a$.huskline.intake.v1.ReadKeptResponse0\x01\x12g\n" +
 	"\x0eListQuarantine\x12).huskline.intake.v1.ListQuarantineRequest\x1a*.huskline.intake.v1.ListQuarantineResponse\x12j\n" +
 	"\x0fRetryQuarantine\x12*.huskline.intake.v1.RetryQuarantineRequest\x1a+.huskline.intake.v1.RetryQuarantineResponse\x12[\n" +
 	"\n" +
@@ -4756,7 +4873,7 @@ func file_huskline_intake_v1_intake_proto_rawDescGZIP() []byte {
 }
 
 var file_huskline_intake_v1_intake_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 61)
+var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 63)
 var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(ReadingKind)(0),                  // 0: huskline.intake.v1.ReadingKind
 	(ReadingOutcome)(0),               // 1: huskline.intake.v1.ReadingOutcome
@@ -4809,158 +4926,163 @@ var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(*ReadEventsResponse)(nil),        // 48: huskline.intake.v1.ReadEventsResponse
 	(*GetHeadRequest)(nil),            // 49: huskline.intake.v1.GetHeadRequest
 	(*GetHeadResponse)(nil),           // 50: huskline.intake.v1.GetHeadResponse
-	(*ListQuarantineRequest)(nil),     // 51: huskline.intake.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),    // 52: huskline.intake.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),          // 53: huskline.intake.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),    // 54: huskline.intake.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),   // 55: huskline.intake.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),         // 56: huskline.intake.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),        // 57: huskline.intake.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),         // 58: huskline.intake.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),        // 59: huskline.intake.v1.ListTokensResponse
-	(*Token)(nil),                     // 60: huskline.intake.v1.Token
-	(*RevokeTokenRequest)(nil),        // 61: huskline.intake.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),       // 62: huskline.intake.v1.RevokeTokenResponse
-	(*v1.PartyChanged)(nil),           // 63: huskline.event.v1.PartyChanged
-	(*v1.Receipt)(nil),                // 64: huskline.event.v1.Receipt
-	(*v1.ItemChanged)(nil),            // 65: huskline.event.v1.ItemChanged
-	(*timestamppb.Timestamp)(nil),     // 66: google.protobuf.Timestamp
-	(v1.Ownership)(0),                 // 67: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                 // 68: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),           // 69: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),              // 70: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),              // 71: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),            // 72: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),             // 73: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),            // 74: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),           // 75: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),               // 76: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 77: huskline.event.v1.Head
+	(*ReadKeptRequest)(nil),           // 51: huskline.intake.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),          // 52: huskline.intake.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),     // 53: huskline.intake.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),    // 54: huskline.intake.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),          // 55: huskline.intake.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),    // 56: huskline.intake.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),   // 57: huskline.intake.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),         // 58: huskline.intake.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),        // 59: huskline.intake.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),         // 60: huskline.intake.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),        // 61: huskline.intake.v1.ListTokensResponse
+	(*Token)(nil),                     // 62: huskline.intake.v1.Token
+	(*RevokeTokenRequest)(nil),        // 63: huskline.intake.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),       // 64: huskline.intake.v1.RevokeTokenResponse
+	(*v1.PartyChanged)(nil),           // 65: huskline.event.v1.PartyChanged
+	(*v1.Receipt)(nil),                // 66: huskline.event.v1.Receipt
+	(*v1.ItemChanged)(nil),            // 67: huskline.event.v1.ItemChanged
+	(*timestamppb.Timestamp)(nil),     // 68: google.protobuf.Timestamp
+	(v1.Ownership)(0),                 // 69: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                 // 70: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),           // 71: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),              // 72: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),              // 73: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),            // 74: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),             // 75: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),            // 76: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),           // 77: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),               // 78: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 79: huskline.event.v1.Head
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
-	63, // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
-	64, // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
-	63, // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
-	65, // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
-	66, // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
-	64, // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
-	65, // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
-	66, // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
+	65, // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
+	66, // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
+	65, // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
+	67, // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
+	68, // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
+	66, // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
+	67, // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
+	68, // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
 	10, // 8: huskline.intake.v1.RegisterScaleRequest.scale:type_name -> huskline.intake.v1.Scale
-	64, // 9: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	66, // 9: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
 	15, // 10: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
 	10, // 11: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
-	66, // 12: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
+	68, // 12: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
 	0,  // 13: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
 	1,  // 14: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
 	16, // 15: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	64, // 16: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	66, // 16: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	17, // 17: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
 	18, // 18: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
 	16, // 19: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	64, // 20: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	66, // 20: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	17, // 21: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
 	18, // 22: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
 	25, // 23: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
 	16, // 24: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
-	66, // 25: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
+	68, // 25: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
 	0,  // 26: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
-	66, // 27: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
-	67, // 28: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
+	68, // 27: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
+	69, // 28: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
 	28, // 29: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
-	68, // 30: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
-	69, // 31: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
+	70, // 30: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
+	71, // 31: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
 	29, // 32: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	66, // 33: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
-	64, // 34: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68, // 33: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
+	66, // 34: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
 	29, // 35: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	70, // 36: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
-	71, // 37: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
-	72, // 38: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	73, // 39: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	64, // 40: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	64, // 41: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	66, // 42: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
-	64, // 43: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
-	66, // 44: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
-	64, // 45: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
-	66, // 46: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
-	64, // 47: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	72, // 36: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
+	73, // 37: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
+	74, // 38: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	75, // 39: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	66, // 40: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	66, // 41: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68, // 42: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
+	66, // 43: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68, // 44: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
+	66, // 45: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68, // 46: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
+	66, // 47: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
 	44, // 48: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
-	74, // 49: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
-	66, // 50: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
+	76, // 49: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
+	68, // 50: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
 	28, // 51: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
-	75, // 52: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
+	77, // 52: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
 	44, // 53: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
-	76, // 54: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	77, // 55: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	64, // 56: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	77, // 57: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	53, // 58: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
-	64, // 59: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	64, // 60: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	64, // 61: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	66, // 62: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	64, // 63: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	60, // 64: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
-	66, // 65: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	66, // 66: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	64, // 67: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	2,  // 68: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
-	4,  // 69: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
-	6,  // 70: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
-	8,  // 71: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
-	11, // 72: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
-	13, // 73: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
-	19, // 74: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	21, // 75: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	23, // 76: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	26, // 77: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	30, // 78: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	32, // 79: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	34, // 80: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	36, // 81: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	38, // 82: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	40, // 83: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	42, // 84: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	45, // 85: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	47, // 86: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	49, // 87: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	51, // 88: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	54, // 89: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	56, // 90: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	58, // 91: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	61, // 92: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,  // 93: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,  // 94: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,  // 95: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,  // 96: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12, // 97: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14, // 98: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	20, // 99: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	22, // 100: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	24, // 101: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	27, // 102: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	31, // 103: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	33, // 104: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	35, // 105: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	37, // 106: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	39, // 107: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	41, // 108: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	43, // 109: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	46, // 110: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	48, // 111: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	50, // 112: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	52, // 113: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	55, // 114: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	57, // 115: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	59, // 116: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	62, // 117: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	93, // [93:118] is the sub-list for method output_type
-	68, // [68:93] is the sub-list for method input_type
-	68, // [68:68] is the sub-list for extension type_name
-	68, // [68:68] is the sub-list for extension extendee
-	0,  // [0:68] is the sub-list for field type_name
+	78, // 54: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	79, // 55: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	66, // 56: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	79, // 57: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	78, // 58: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	55, // 59: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
+	66, // 60: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	66, // 61: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	66, // 62: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68, // 63: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	66, // 64: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	62, // 65: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
+	68, // 66: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	68, // 67: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	66, // 68: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	2,  // 69: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
+	4,  // 70: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
+	6,  // 71: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
+	8,  // 72: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
+	11, // 73: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
+	13, // 74: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
+	19, // 75: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	21, // 76: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	23, // 77: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	26, // 78: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	30, // 79: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	32, // 80: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	34, // 81: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	36, // 82: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	38, // 83: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	40, // 84: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	42, // 85: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	45, // 86: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	47, // 87: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	49, // 88: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	51, // 89: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	53, // 90: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	56, // 91: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	58, // 92: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	60, // 93: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	63, // 94: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,  // 95: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,  // 96: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,  // 97: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,  // 98: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12, // 99: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14, // 100: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	20, // 101: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	22, // 102: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	24, // 103: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	27, // 104: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	31, // 105: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	33, // 106: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	35, // 107: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	37, // 108: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	39, // 109: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	41, // 110: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	43, // 111: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	46, // 112: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	48, // 113: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	50, // 114: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	52, // 115: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	54, // 116: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	57, // 117: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	59, // 118: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	61, // 119: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	64, // 120: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	95, // [95:121] is the sub-list for method output_type
+	69, // [69:95] is the sub-list for method input_type
+	69, // [69:69] is the sub-list for extension type_name
+	69, // [69:69] is the sub-list for extension extendee
+	0,  // [0:69] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_intake_proto_init() }
@@ -4975,7 +5097,7 @@ func file_huskline_intake_v1_intake_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_intake_proto_rawDesc), len(file_huskline_intake_v1_intake_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   61,
+			NumMessages:   63,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -41,6 +41,7 @@ const (
 	IntakeService_ListDeliveries_FullMethodName    = "/huskline.intake.v1.IntakeService/ListDeliveries"
 	IntakeService_ReadEvents_FullMethodName        = "/huskline.intake.v1.IntakeService/ReadEvents"
 	IntakeService_GetHead_FullMethodName           = "/huskline.intake.v1.IntakeService/GetHead"
+	IntakeService_ReadKept_FullMethodName          = "/huskline.intake.v1.IntakeService/ReadKept"
 	IntakeService_ListQuarantine_FullMethodName    = "/huskline.intake.v1.IntakeService/ListQuarantine"
 	IntakeService_RetryQuarantine_FullMethodName   = "/huskline.intake.v1.IntakeService/RetryQuarantine"
 	IntakeService_IssueToken_FullMethodName        = "/huskline.intake.v1.IntakeService/IssueToken"
@@ -94,6 +95,8 @@ type IntakeServiceClient interface {
 	ReadEvents(ctx context.Context, in *ReadEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadEventsResponse], error)
 	// GetHead gives this producer's newest position and hash, and what it has applied of the others.
 	GetHead(ctx context.Context, in *GetHeadRequest, opts ...grpc.CallOption) (*GetHeadResponse, error)
+	// ReadKept streams what this service has kept of the caller's own events, for a producer that was restored to an earlier moment.
+	ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error)
 	// ListQuarantine lists events of other producers that could not be applied, and those that wait behind them.
 	ListQuarantine(ctx context.Context, in *ListQuarantineRequest, opts ...grpc.CallOption) (*ListQuarantineResponse, error)
 	// RetryQuarantine tries a quarantined event again, with those that wait behind it.
@@ -326,6 +329,25 @@ func (c *intakeServiceClient) GetHead(ctx context.Context, in *GetHeadRequest, o
 	return out, nil
 }
 
+func (c *intakeServiceClient) ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &IntakeService_ServiceDesc.Streams[2], IntakeService_ReadKept_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ReadKeptRequest, ReadKeptResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type IntakeService_ReadKeptClient = grpc.ServerStreamingClient[ReadKeptResponse]
+
 func (c *intakeServiceClient) ListQuarantine(ctx context.Context, in *ListQuarantineRequest, opts ...grpc.CallOption) (*ListQuarantineResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListQuarantineResponse)
@@ -422,6 +444,8 @@ type IntakeServiceServer interface {
 	ReadEvents(*ReadEventsRequest, grpc.ServerStreamingServer[ReadEventsResponse]) error
 	// GetHead gives this producer's newest position and hash, and what it has applied of the others.
 	GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error)
+	// ReadKept streams what this service has kept of the caller's own events, for a producer that was restored to an earlier moment.
+	ReadKept(*ReadKeptRequest, grpc.ServerStreamingServer[ReadKeptResponse]) error
 	// ListQuarantine lists events of other producers that could not be applied, and those that wait behind them.
 	ListQuarantine(context.Context, *ListQuarantineRequest) (*ListQuarantineResponse, error)
 	// RetryQuarantine tries a quarantined event again, with those that wait behind it.
@@ -501,6 +525,9 @@ func (UnimplementedIntakeServiceServer) ReadEvents(*ReadEventsRequest, grpc.Serv
 }
 func (UnimplementedIntakeServiceServer) GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetHead not implemented")
+}
+func (UnimplementedIntakeServiceServer) ReadKept(*ReadKeptRequest, grpc.ServerStreamingServer[ReadKeptResponse]) error {
+	return status.Error(codes.Unimplemented, "method ReadKept not implemented")
 }
 func (UnimplementedIntakeServiceServer) ListQuarantine(context.Context, *ListQuarantineRequest) (*ListQuarantineResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListQuarantine not implemented")
@@ -880,6 +907,17 @@ func _IntakeService_GetHead_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _IntakeService_ReadKept_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ReadKeptRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(IntakeServiceServer).ReadKept(m, &grpc.GenericServerStream[ReadKeptRequest, ReadKeptResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type IntakeService_ReadKeptServer = grpc.ServerStreamingServer[ReadKeptResponse]
+
 func _IntakeService_ListQuarantine_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListQuarantineRequest)
 	if err := dec(in); err != nil {
@@ -1080,6 +1118,11 @@ var IntakeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "ReadEvents",
 			Handler:       _IntakeService_ReadEvents_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "ReadKept",
+			Handler:       _IntakeService_ReadKept_Handler,
 			ServerStreams: true,
 		},
 	},

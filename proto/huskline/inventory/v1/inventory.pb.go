@@ -4600,6 +4600,116 @@ func (x *GetHeadResponse) GetEarlier() []*v1.Head {
 	return nil
 }
 
+// ReadKeptRequest asks for kept events of another producer.
+type ReadKeptRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The producer whose events are asked for.
+	Producer string `protobuf:"bytes,1,opt,name=producer,proto3" json:"producer,omitempty"`
+	// Epoch to read.
+	Epoch int64 `protobuf:"varint,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// Envelopes with a greater position are sent.
+	AfterPosition int64 `protobuf:"varint,3,opt,name=after_position,json=afterPosition,proto3" json:"after_position,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadKeptRequest) Reset() {
+	*x = ReadKeptRequest{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadKeptRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadKeptRequest) ProtoMessage() {}
+
+func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
+func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{61}
+}
+
+func (x *ReadKeptRequest) GetProducer() string {
+	if x != nil {
+		return x.Producer
+	}
+	return ""
+}
+
+func (x *ReadKeptRequest) GetEpoch() int64 {
+	if x != nil {
+		return x.Epoch
+	}
+	return 0
+}
+
+func (x *ReadKeptRequest) GetAfterPosition() int64 {
+	if x != nil {
+		return x.AfterPosition
+	}
+	return 0
+}
+
+// ReadKeptResponse is a page of kept envelopes in position order.
+type ReadKeptResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most 256 of them.
+	Envelopes     []*v1.Envelope `protobuf:"bytes,1,rep,name=envelopes,proto3" json:"envelopes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadKeptResponse) Reset() {
+	*x = ReadKeptResponse{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadKeptResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadKeptResponse) ProtoMessage() {}
+
+func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
+func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{62}
+}
+
+func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
+	if x != nil {
+		return x.Envelopes
+	}
+	return nil
+}
+
 // ListQuarantineRequest asks for the quarantine.
 type ListQuarantineRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4613,7 +4723,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4625,7 +4735,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4638,7 +4748,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{61}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -4668,7 +4778,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4680,7 +4790,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4693,7 +4803,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{62}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -4733,7 +4843,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4745,7 +4855,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4758,7 +4868,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{63}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -4823,7 +4933,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4835,7 +4945,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4848,7 +4958,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{64}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -4880,7 +4990,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4892,7 +5002,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4905,7 +5015,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{65}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -4948,7 +5058,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4960,7 +5070,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4973,7 +5083,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{66}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -5024,7 +5134,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5036,7 +5146,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5049,7 +5159,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{67}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -5079,7 +5189,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5091,7 +5201,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5104,7 +5214,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{68}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -5134,7 +5244,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5146,7 +5256,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5159,7 +5269,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{69}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -5195,7 +5305,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5207,7 +5317,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5220,7 +5330,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{70}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *Token) GetTokenId() string {
@@ -5271,7 +5381,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5283,7 +5393,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5296,7 +5406,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{71}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -5324,7 +5434,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5336,7 +5446,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5349,7 +5459,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{72}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -5728,7 +5838,13 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\x0fGetHeadResponse\x12+\n" +
 	"\x04head\x18\x01 \x01(\v2\x17.huskline.event.v1.HeadR\x04head\x124\n" +
 	"\aapplied\x18\x02 \x03(\v2\x1a.huskline.event.v1.ReceiptR\aapplied\x121\n" +
-	"\aearlier\x18\x03 \x03(\v2\x17.huskline.event.v1.HeadR\aearlier\"i\n" +
+	"\aearlier\x18\x03 \x03(\v2\x17.huskline.event.v1.HeadR\aearlier\"\x87\x01\n" +
+	"\x0fReadKeptRequest\x12%\n" +
+	"\bproducer\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18 R\bproducer\x12\x1d\n" +
+	"\x05epoch\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x05epoch\x12.\n" +
+	"\x0eafter_position\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\rafterPosition\"M\n" +
+	"\x10ReadKeptResponse\x129\n" +
+	"\tenvelopes\x18\x01 \x03(\v2\x1b.huskline.event.v1.EnvelopeR\tenvelopes\"i\n" +
 	"\x15ListQuarantineRequest\x12'\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
@@ -5782,7 +5898,7 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12$\n" +
 	"\btoken_id\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\atokenId\"K\n" +
 	"\x13RevokeTokenResponse\x124\n" +
-	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt2\xc0\x17\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt2\x9f\x18\n" +
 	"\x10InventoryService\x12^\n" +
 	"\tClaimLots\x12'.huskline.inventory.v1.ClaimLotsRequest\x1a(.huskline.inventory.v1.ClaimLotsResponse\x12g\n" +
 	"\fPostMovement\x12*.huskline.inventory.v1.PostMovementRequest\x1a+.huskline.inventory.v1.PostMovementResponse\x12j\n" +
@@ -5812,7 +5928,8 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\aOrigins\x12%.huskline.inventory.v1.OriginsRequest\x1a&.huskline.inventory.v1.OriginsResponse\x12c\n" +
 	"\n" +
 	"ReadEvents\x12(.huskline.inventory.v1.ReadEventsRequest\x1a).huskline.inventory.v1.ReadEventsResponse0\x01\x12X\n" +
-	"\aGetHead\x12%.huskline.inventory.v1.GetHeadRequest\x1a&.huskline.inventory.v1.GetHeadResponse\x12m\n" +
+	"\aGetHead\x12%.huskline.inventory.v1.GetHeadRequest\x1a&.huskline.inventory.v1.GetHeadResponse\x12]\n" +
+	"\bReadKept\x12&.huskline.inventory.v1.ReadKeptRequest\x1a'.huskline.inventory.v1.ReadKeptResponse0\x01\x12m\n" +
 	"\x0eListQuarantine\x12,.huskline.inventory.v1.ListQuarantineRequest\x1a-.huskline.inventory.v1.ListQuarantineResponse\x12p\n" +
 	"\x0fRetryQuarantine\x12-.huskline.inventory.v1.RetryQuarantineRequest\x1a..huskline.inventory.v1.RetryQuarantineResponse\x12a\n" +
 	"\n" +
@@ -5834,7 +5951,7 @@ func file_huskline_inventory_v1_inventory_proto_rawDescGZIP() []byte {
 	return file_huskline_inventory_v1_inventory_proto_rawDescData
 }
 
-var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
+var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 75)
 var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*Claim)(nil),                     // 0: huskline.inventory.v1.Claim
 	(*ClaimLotsRequest)(nil),          // 1: huskline.inventory.v1.ClaimLotsRequest
@@ -5897,179 +6014,184 @@ var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*ReadEventsResponse)(nil),        // 58: huskline.inventory.v1.ReadEventsResponse
 	(*GetHeadRequest)(nil),            // 59: huskline.inventory.v1.GetHeadRequest
 	(*GetHeadResponse)(nil),           // 60: huskline.inventory.v1.GetHeadResponse
-	(*ListQuarantineRequest)(nil),     // 61: huskline.inventory.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),    // 62: huskline.inventory.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),          // 63: huskline.inventory.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),    // 64: huskline.inventory.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),   // 65: huskline.inventory.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),         // 66: huskline.inventory.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),        // 67: huskline.inventory.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),         // 68: huskline.inventory.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),        // 69: huskline.inventory.v1.ListTokensResponse
-	(*Token)(nil),                     // 70: huskline.inventory.v1.Token
-	(*RevokeTokenRequest)(nil),        // 71: huskline.inventory.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),       // 72: huskline.inventory.v1.RevokeTokenResponse
-	(*v1.Receipt)(nil),                // 73: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),     // 74: google.protobuf.Timestamp
-	(*v1.RunPosted)(nil),              // 75: huskline.event.v1.RunPosted
-	(*v1.LotsCorrected)(nil),          // 76: huskline.event.v1.LotsCorrected
-	(*v1.LotBought)(nil),              // 77: huskline.event.v1.LotBought
-	(*v1.LossAccount)(nil),            // 78: huskline.event.v1.LossAccount
-	(v1.ShipmentKind)(0),              // 79: huskline.event.v1.ShipmentKind
-	(*v1.ShippedLine)(nil),            // 80: huskline.event.v1.ShippedLine
-	(v1.HoldClass)(0),                 // 81: huskline.event.v1.HoldClass
-	(v1.Disposition)(0),               // 82: huskline.event.v1.Disposition
-	(v1.Measure)(0),                   // 83: huskline.event.v1.Measure
-	(v1.Ownership)(0),                 // 84: huskline.event.v1.Ownership
-	(*v1.Envelope)(nil),               // 85: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 86: huskline.event.v1.Head
+	(*ReadKeptRequest)(nil),           // 61: huskline.inventory.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),          // 62: huskline.inventory.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),     // 63: huskline.inventory.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),    // 64: huskline.inventory.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),          // 65: huskline.inventory.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),    // 66: huskline.inventory.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),   // 67: huskline.inventory.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),         // 68: huskline.inventory.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),        // 69: huskline.inventory.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),         // 70: huskline.inventory.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),        // 71: huskline.inventory.v1.ListTokensResponse
+	(*Token)(nil),                     // 72: huskline.inventory.v1.Token
+	(*RevokeTokenRequest)(nil),        // 73: huskline.inventory.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),       // 74: huskline.inventory.v1.RevokeTokenResponse
+	(*v1.Receipt)(nil),                // 75: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),     // 76: google.protobuf.Timestamp
+	(*v1.RunPosted)(nil),              // 77: huskline.event.v1.RunPosted
+	(*v1.LotsCorrected)(nil),          // 78: huskline.event.v1.LotsCorrected
+	(*v1.LotBought)(nil),              // 79: huskline.event.v1.LotBought
+	(*v1.LossAccount)(nil),            // 80: huskline.event.v1.LossAccount
+	(v1.ShipmentKind)(0),              // 81: huskline.event.v1.ShipmentKind
+	(*v1.ShippedLine)(nil),            // 82: huskline.event.v1.ShippedLine
+	(v1.HoldClass)(0),                 // 83: huskline.event.v1.HoldClass
+	(v1.Disposition)(0),               // 84: huskline.event.v1.Disposition
+	(v1.Measure)(0),                   // 85: huskline.event.v1.Measure
+	(v1.Ownership)(0),                 // 86: huskline.event.v1.Ownership
+	(*v1.Envelope)(nil),               // 87: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 88: huskline.event.v1.Head
 }
 var file_huskline_inventory_v1_inventory_proto_depIdxs = []int32{
 	0,   // 0: huskline.inventory.v1.ClaimLotsRequest.claims:type_name -> huskline.inventory.v1.Claim
-	73,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	0,   // 2: huskline.inventory.v1.PostMovementRequest.claims:type_name -> huskline.inventory.v1.Claim
-	74,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
-	76,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
-	77,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
-	73,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
+	78,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
+	79,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
+	75,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 8: huskline.inventory.v1.RegisterPlaceRequest.place:type_name -> huskline.inventory.v1.Place
-	73,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 10: huskline.inventory.v1.ListPlacesResponse.places:type_name -> huskline.inventory.v1.Place
-	78,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
-	73,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	79,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
-	80,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
-	74,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	73,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	73,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
+	75,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
+	82,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
+	76,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
 	30,  // 31: huskline.inventory.v1.CloseCountResponse.differences:type_name -> huskline.inventory.v1.CountDifference
-	81,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
-	74,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
-	74,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
-	74,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
-	73,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	73,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	82,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
-	73,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
-	73,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	83,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
+	76,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
+	76,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
+	76,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
+	75,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	84,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
+	75,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
 	41,  // 41: huskline.inventory.v1.ListHoldsResponse.holds:type_name -> huskline.inventory.v1.HoldState
-	81,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
-	83,  // 43: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
-	84,  // 44: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
-	74,  // 45: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
+	83,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
+	85,  // 43: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
+	86,  // 44: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
+	76,  // 45: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
 	42,  // 46: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
 	43,  // 47: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
 	43,  // 48: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
-	74,  // 49: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
-	73,  // 50: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
-	74,  // 51: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
+	76,  // 49: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
+	75,  // 50: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
+	76,  // 51: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
 	42,  // 52: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
-	83,  // 53: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
-	74,  // 54: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
+	85,  // 53: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
+	76,  // 54: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
 	49,  // 55: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
 	49,  // 56: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
 	50,  // 57: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
 	51,  // 58: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
 	52,  // 59: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
-	83,  // 60: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
-	73,  // 61: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
-	74,  // 62: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
-	73,  // 63: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
+	85,  // 60: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
+	75,  // 61: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
+	76,  // 62: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
+	75,  // 63: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
 	56,  // 64: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
-	73,  // 65: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
-	85,  // 66: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	86,  // 67: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	73,  // 68: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	86,  // 69: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	63,  // 70: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
-	73,  // 71: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	73,  // 72: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	73,  // 73: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 74: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	73,  // 75: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 76: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
-	74,  // 77: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	74,  // 78: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	73,  // 79: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	1,   // 80: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
-	3,   // 81: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
-	6,   // 82: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
-	8,   // 83: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
-	10,  // 84: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
-	12,  // 85: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
-	14,  // 86: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
-	16,  // 87: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
-	18,  // 88: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
-	20,  // 89: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
-	22,  // 90: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
-	24,  // 91: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
-	26,  // 92: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
-	28,  // 93: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
-	31,  // 94: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
-	33,  // 95: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
-	35,  // 96: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
-	37,  // 97: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
-	39,  // 98: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
-	44,  // 99: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
-	46,  // 100: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
-	48,  // 101: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
-	54,  // 102: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
-	57,  // 103: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
-	59,  // 104: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
-	61,  // 105: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
-	64,  // 106: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
-	66,  // 107: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
-	68,  // 108: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
-	71,  // 109: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
-	2,   // 110: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
-	4,   // 111: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
-	7,   // 112: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
-	9,   // 113: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
-	11,  // 114: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
-	13,  // 115: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
-	15,  // 116: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
-	17,  // 117: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
-	19,  // 118: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
-	21,  // 119: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
-	23,  // 120: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
-	25,  // 121: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
-	27,  // 122: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
-	29,  // 123: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
-	32,  // 124: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
-	34,  // 125: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
-	36,  // 126: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
-	38,  // 127: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
-	40,  // 128: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
-	45,  // 129: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
-	47,  // 130: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
-	53,  // 131: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
-	55,  // 132: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
-	58,  // 133: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
-	60,  // 134: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
-	62,  // 135: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
-	65,  // 136: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
-	67,  // 137: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
-	69,  // 138: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
-	72,  // 139: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
-	110, // [110:140] is the sub-list for method output_type
-	80,  // [80:110] is the sub-list for method input_type
-	80,  // [80:80] is the sub-list for extension type_name
-	80,  // [80:80] is the sub-list for extension extendee
-	0,   // [0:80] is the sub-list for field type_name
+	75,  // 65: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
+	87,  // 66: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	88,  // 67: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	75,  // 68: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	88,  // 69: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	87,  // 70: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	65,  // 71: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
+	75,  // 72: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	75,  // 73: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	75,  // 74: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 75: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	75,  // 76: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	72,  // 77: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
+	76,  // 78: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	76,  // 79: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	75,  // 80: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	1,   // 81: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
+	3,   // 82: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
+	6,   // 83: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
+	8,   // 84: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
+	10,  // 85: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
+	12,  // 86: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
+	14,  // 87: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
+	16,  // 88: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
+	18,  // 89: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
+	20,  // 90: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
+	22,  // 91: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
+	24,  // 92: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
+	26,  // 93: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
+	28,  // 94: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
+	31,  // 95: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
+	33,  // 96: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
+	35,  // 97: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
+	37,  // 98: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
+	39,  // 99: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
+	44,  // 100: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
+	46,  // 101: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
+	48,  // 102: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
+	54,  // 103: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
+	57,  // 104: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
+	59,  // 105: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
+	61,  // 106: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
+	63,  // 107: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
+	66,  // 108: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
+	68,  // 109: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
+	70,  // 110: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
+	73,  // 111: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
+	2,   // 112: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
+	4,   // 113: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
+	7,   // 114: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
+	9,   // 115: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
+	11,  // 116: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
+	13,  // 117: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
+	15,  // 118: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
+	17,  // 119: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
+	19,  // 120: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
+	21,  // 121: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
+	23,  // 122: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
+	25,  // 123: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
+	27,  // 124: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
+	29,  // 125: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
+	32,  // 126: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
+	34,  // 127: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
+	36,  // 128: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
+	38,  // 129: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
+	40,  // 130: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
+	45,  // 131: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
+	47,  // 132: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
+	53,  // 133: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
+	55,  // 134: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
+	58,  // 135: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
+	60,  // 136: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
+	62,  // 137: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
+	64,  // 138: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
+	67,  // 139: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
+	69,  // 140: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
+	71,  // 141: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
+	74,  // 142: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
+	112, // [112:143] is the sub-list for method output_type
+	81,  // [81:112] is the sub-list for method input_type
+	81,  // [81:81] is the sub-list for extension type_name
+	81,  // [81:81] is the sub-list for extension extendee
+	0,   // [0:81] is the sub-list for field type_name
 }
 
 func init() { file_huskline_inventory_v1_inventory_proto_init() }
@@ -6088,7 +6210,7 @@ func file_huskline_inventory_v1_inventory_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_inventory_v1_inventory_proto_rawDesc), len(file_huskline_inventory_v1_inventory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   73,
+			NumMessages:   75,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

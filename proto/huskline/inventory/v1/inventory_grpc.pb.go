@@ -46,6 +46,7 @@ const (
 	InventoryService_Origins_FullMethodName           = "/huskline.inventory.v1.InventoryService/Origins"
 	InventoryService_ReadEvents_FullMethodName        = "/huskline.inventory.v1.InventoryService/ReadEvents"
 	InventoryService_GetHead_FullMethodName           = "/huskline.inventory.v1.InventoryService/GetHead"
+	InventoryService_ReadKept_FullMethodName          = "/huskline.inventory.v1.InventoryService/ReadKept"
 	InventoryService_ListQuarantine_FullMethodName    = "/huskline.inventory.v1.InventoryService/ListQuarantine"
 	InventoryService_RetryQuarantine_FullMethodName   = "/huskline.inventory.v1.InventoryService/RetryQuarantine"
 	InventoryService_IssueToken_FullMethodName        = "/huskline.inventory.v1.InventoryService/IssueToken"
@@ -109,6 +110,8 @@ type InventoryServiceClient interface {
 	ReadEvents(ctx context.Context, in *ReadEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadEventsResponse], error)
 	// GetHead gives this producer's newest position and hash, and what it has applied of the others.
 	GetHead(ctx context.Context, in *GetHeadRequest, opts ...grpc.CallOption) (*GetHeadResponse, error)
+	// ReadKept streams what this service has kept of the caller's own events, for a producer that was restored to an earlier moment.
+	ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error)
 	// ListQuarantine lists events of other producers that could not be applied, and those that wait behind them.
 	ListQuarantine(ctx context.Context, in *ListQuarantineRequest, opts ...grpc.CallOption) (*ListQuarantineResponse, error)
 	// RetryQuarantine tries a quarantined event again, with those that wait behind it.
@@ -388,6 +391,25 @@ func (c *inventoryServiceClient) GetHead(ctx context.Context, in *GetHeadRequest
 	return out, nil
 }
 
+func (c *inventoryServiceClient) ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &InventoryService_ServiceDesc.Streams[1], InventoryService_ReadKept_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ReadKeptRequest, ReadKeptResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type InventoryService_ReadKeptClient = grpc.ServerStreamingClient[ReadKeptResponse]
+
 func (c *inventoryServiceClient) ListQuarantine(ctx context.Context, in *ListQuarantineRequest, opts ...grpc.CallOption) (*ListQuarantineResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListQuarantineResponse)
@@ -494,6 +516,8 @@ type InventoryServiceServer interface {
 	ReadEvents(*ReadEventsRequest, grpc.ServerStreamingServer[ReadEventsResponse]) error
 	// GetHead gives this producer's newest position and hash, and what it has applied of the others.
 	GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error)
+	// ReadKept streams what this service has kept of the caller's own events, for a producer that was restored to an earlier moment.
+	ReadKept(*ReadKeptRequest, grpc.ServerStreamingServer[ReadKeptResponse]) error
 	// ListQuarantine lists events of other producers that could not be applied, and those that wait behind them.
 	ListQuarantine(context.Context, *ListQuarantineRequest) (*ListQuarantineResponse, error)
 	// RetryQuarantine tries a quarantined event again, with those that wait behind it.
@@ -588,6 +612,9 @@ func (UnimplementedInventoryServiceServer) ReadEvents(*ReadEventsRequest, grpc.S
 }
 func (UnimplementedInventoryServiceServer) GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetHead not implemented")
+}
+func (UnimplementedInventoryServiceServer) ReadKept(*ReadKeptRequest, grpc.ServerStreamingServer[ReadKeptResponse]) error {
+	return status.Error(codes.Unimplemented, "method ReadKept not implemented")
 }
 func (UnimplementedInventoryServiceServer) ListQuarantine(context.Context, *ListQuarantineRequest) (*ListQuarantineResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListQuarantine not implemented")
@@ -1068,6 +1095,17 @@ func _InventoryService_GetHead_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _InventoryService_ReadKept_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ReadKeptRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(InventoryServiceServer).ReadKept(m, &grpc.GenericServerStream[ReadKeptRequest, ReadKeptResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type InventoryService_ReadKeptServer = grpc.ServerStreamingServer[ReadKeptResponse]
+
 func _InventoryService_ListQuarantine_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListQuarantineRequest)
 	if err := dec(in); err != nil {
@@ -1286,6 +1324,11 @@ var InventoryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "ReadEvents",
 			Handler:       _InventoryService_ReadEvents_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "ReadKept",
+			Handler:       _InventoryService_ReadKept_Handler,
 			ServerStreams: true,
 		},
 	},

@@ -3217,6 +3217,116 @@ func (x *GetHeadResponse) GetEarlier() []*v1.Head {
 	return nil
 }
 
+// ReadKeptRequest asks for kept events of another producer.
+type ReadKeptRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The producer whose events are asked for.
+	Producer string `protobuf:"bytes,1,opt,name=producer,proto3" json:"producer,omitempty"`
+	// Epoch to read.
+	Epoch int64 `protobuf:"varint,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// Envelopes with a greater position are sent.
+	AfterPosition int64 `protobuf:"varint,3,opt,name=after_position,json=afterPosition,proto3" json:"after_position,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadKeptRequest) Reset() {
+	*x = ReadKeptRequest{}
+	mi := &file_huskline_production_v1_production_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadKeptRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadKeptRequest) ProtoMessage() {}
+
+func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_production_v1_production_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
+func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *ReadKeptRequest) GetProducer() string {
+	if x != nil {
+		return x.Producer
+	}
+	return ""
+}
+
+func (x *ReadKeptRequest) GetEpoch() int64 {
+	if x != nil {
+		return x.Epoch
+	}
+	return 0
+}
+
+func (x *ReadKeptRequest) GetAfterPosition() int64 {
+	if x != nil {
+		return x.AfterPosition
+	}
+	return 0
+}
+
+// ReadKeptResponse is a page of kept envelopes in position order.
+type ReadKeptResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most 256 of them.
+	Envelopes     []*v1.Envelope `protobuf:"bytes,1,rep,name=envelopes,proto3" json:"envelopes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadKeptResponse) Reset() {
+	*x = ReadKeptResponse{}
+	mi := &file_huskline_production_v1_production_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadKeptResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadKeptResponse) ProtoMessage() {}
+
+func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_production_v1_production_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
+func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
+	if x != nil {
+		return x.Envelopes
+	}
+	return nil
+}
+
 // ListQuarantineRequest asks for the quarantine.
 type ListQuarantineRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3230,7 +3340,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[41]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3242,7 +3352,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[41]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3255,7 +3365,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{41}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -3285,7 +3395,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[42]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3297,7 +3407,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[42]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3310,7 +3420,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{42}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -3350,7 +3460,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[43]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3362,7 +3472,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[43]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3375,7 +3485,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{43}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -3440,7 +3550,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[44]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3452,7 +3562,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[44]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3465,7 +3575,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{44}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -3497,7 +3607,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[45]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3509,7 +3619,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[45]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3522,7 +3632,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{45}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -3565,7 +3675,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[46]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3577,7 +3687,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[46]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3590,7 +3700,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{46}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -3641,7 +3751,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[47]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3653,7 +3763,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[47]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3666,7 +3776,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{47}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -3696,7 +3806,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[48]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3708,7 +3818,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[48]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3721,7 +3831,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{48}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -3751,7 +3861,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[49]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3763,7 +3873,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[49]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3776,7 +3886,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{49}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -3812,7 +3922,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[50]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3824,7 +3934,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[50]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3837,7 +3947,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{50}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Token) GetTokenId() string {
@@ -3888,7 +3998,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[51]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3900,7 +4010,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[51]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3913,7 +4023,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{51}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -3941,7 +4051,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_production_v1_production_proto_msgTypes[52]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3953,7 +4063,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_production_v1_production_proto_msgTypes[52]
+	mi := &file_huskline_production_v1_production_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3966,7 +4076,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{52}
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -4246,7 +4356,13 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\x0fGetHeadResponse\x12+\n" +
 	"\x04head\x18\x01 \x01(\v2\x17.huskline.event.v1.HeadR\x04head\x124\n" +
 	"\aapplied\x18\x02 \x03(\v2\x1a.huskline.event.v1.ReceiptR\aapplied\x121\n" +
-	"\aearlier\x18\x03 \x03(\v2\x17.huskline.event.v1.HeadR\aearlier\"i\n" +
+	"\aearlier\x18\x03 \x03(\v2\x17.huskline.event.v1.HeadR\aearlier\"\x87\x01\n" +
+	"\x0fReadKeptRequest\x12%\n" +
+	"\bproducer\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18 R\bproducer\x12\x1d\n" +
+	"\x05epoch\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x05epoch\x12.\n" +
+	"\x0eafter_position\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\rafterPosition\"M\n" +
+	"\x10ReadKeptResponse\x129\n" +
+	"\tenvelopes\x18\x01 \x03(\v2\x1b.huskline.event.v1.EnvelopeR\tenvelopes\"i\n" +
 	"\x15ListQuarantineRequest\x12'\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
@@ -4300,7 +4416,7 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12$\n" +
 	"\btoken_id\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\atokenId\"K\n" +
 	"\x13RevokeTokenResponse\x124\n" +
-	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt2\xde\x10\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt2\xbf\x11\n" +
 	"\x11ProductionService\x12l\n" +
 	"\rRegisterStage\x12,.huskline.production.v1.RegisterStageRequest\x1a-.huskline.production.v1.RegisterStageResponse\x12c\n" +
 	"\n" +
@@ -4325,7 +4441,8 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"GetBalance\x12).huskline.production.v1.GetBalanceRequest\x1a*.huskline.production.v1.GetBalanceResponse\x12e\n" +
 	"\n" +
 	"ReadEvents\x12).huskline.production.v1.ReadEventsRequest\x1a*.huskline.production.v1.ReadEventsResponse0\x01\x12Z\n" +
-	"\aGetHead\x12&.huskline.production.v1.GetHeadRequest\x1a'.huskline.production.v1.GetHeadResponse\x12o\n" +
+	"\aGetHead\x12&.huskline.production.v1.GetHeadRequest\x1a'.huskline.production.v1.GetHeadResponse\x12_\n" +
+	"\bReadKept\x12'.huskline.production.v1.ReadKeptRequest\x1a(.huskline.production.v1.ReadKeptResponse0\x01\x12o\n" +
 	"\x0eListQuarantine\x12-.huskline.production.v1.ListQuarantineRequest\x1a..huskline.production.v1.ListQuarantineResponse\x12r\n" +
 	"\x0fRetryQuarantine\x12..huskline.production.v1.RetryQuarantineRequest\x1a/.huskline.production.v1.RetryQuarantineResponse\x12c\n" +
 	"\n" +
@@ -4347,7 +4464,7 @@ func file_huskline_production_v1_production_proto_rawDescGZIP() []byte {
 	return file_huskline_production_v1_production_proto_rawDescData
 }
 
-var file_huskline_production_v1_production_proto_msgTypes = make([]protoimpl.MessageInfo, 53)
+var file_huskline_production_v1_production_proto_msgTypes = make([]protoimpl.MessageInfo, 55)
 var file_huskline_production_v1_production_proto_goTypes = []any{
 	(*Stage)(nil),                   // 0: huskline.production.v1.Stage
 	(*RegisterStageRequest)(nil),    // 1: huskline.production.v1.RegisterStageRequest
@@ -4390,78 +4507,80 @@ var file_huskline_production_v1_production_proto_goTypes = []any{
 	(*ReadEventsResponse)(nil),      // 38: huskline.production.v1.ReadEventsResponse
 	(*GetHeadRequest)(nil),          // 39: huskline.production.v1.GetHeadRequest
 	(*GetHeadResponse)(nil),         // 40: huskline.production.v1.GetHeadResponse
-	(*ListQuarantineRequest)(nil),   // 41: huskline.production.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),  // 42: huskline.production.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),        // 43: huskline.production.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),  // 44: huskline.production.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil), // 45: huskline.production.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),       // 46: huskline.production.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),      // 47: huskline.production.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),       // 48: huskline.production.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),      // 49: huskline.production.v1.ListTokensResponse
-	(*Token)(nil),                   // 50: huskline.production.v1.Token
-	(*RevokeTokenRequest)(nil),      // 51: huskline.production.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),     // 52: huskline.production.v1.RevokeTokenResponse
-	(*v1.Receipt)(nil),              // 53: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),   // 54: google.protobuf.Timestamp
-	(v1.OutputRole)(0),              // 55: huskline.event.v1.OutputRole
-	(*v1.Contribution)(nil),         // 56: huskline.event.v1.Contribution
-	(*v1.ChargePosted)(nil),         // 57: huskline.event.v1.ChargePosted
-	(*v1.LotPoured)(nil),            // 58: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),          // 59: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),           // 60: huskline.event.v1.LotShipped
-	(*v1.RunOpened)(nil),            // 61: huskline.event.v1.RunOpened
-	(*v1.RunCompleted)(nil),         // 62: huskline.event.v1.RunCompleted
-	(*v1.RunPosted)(nil),            // 63: huskline.event.v1.RunPosted
-	(v1.Measure)(0),                 // 64: huskline.event.v1.Measure
-	(*v1.Envelope)(nil),             // 65: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                 // 66: huskline.event.v1.Head
+	(*ReadKeptRequest)(nil),         // 41: huskline.production.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),        // 42: huskline.production.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),   // 43: huskline.production.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),  // 44: huskline.production.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),        // 45: huskline.production.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),  // 46: huskline.production.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil), // 47: huskline.production.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),       // 48: huskline.production.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),      // 49: huskline.production.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),       // 50: huskline.production.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),      // 51: huskline.production.v1.ListTokensResponse
+	(*Token)(nil),                   // 52: huskline.production.v1.Token
+	(*RevokeTokenRequest)(nil),      // 53: huskline.production.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),     // 54: huskline.production.v1.RevokeTokenResponse
+	(*v1.Receipt)(nil),              // 55: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),   // 56: google.protobuf.Timestamp
+	(v1.OutputRole)(0),              // 57: huskline.event.v1.OutputRole
+	(*v1.Contribution)(nil),         // 58: huskline.event.v1.Contribution
+	(*v1.ChargePosted)(nil),         // 59: huskline.event.v1.ChargePosted
+	(*v1.LotPoured)(nil),            // 60: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),          // 61: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),           // 62: huskline.event.v1.LotShipped
+	(*v1.RunOpened)(nil),            // 63: huskline.event.v1.RunOpened
+	(*v1.RunCompleted)(nil),         // 64: huskline.event.v1.RunCompleted
+	(*v1.RunPosted)(nil),            // 65: huskline.event.v1.RunPosted
+	(v1.Measure)(0),                 // 66: huskline.event.v1.Measure
+	(*v1.Envelope)(nil),             // 67: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                 // 68: huskline.event.v1.Head
 }
 var file_huskline_production_v1_production_proto_depIdxs = []int32{
 	0,   // 0: huskline.production.v1.RegisterStageRequest.stage:type_name -> huskline.production.v1.Stage
-	53,  // 1: huskline.production.v1.RegisterStageResponse.receipt:type_name -> huskline.event.v1.Receipt
+	55,  // 1: huskline.production.v1.RegisterStageResponse.receipt:type_name -> huskline.event.v1.Receipt
 	0,   // 2: huskline.production.v1.ListStagesResponse.stages:type_name -> huskline.production.v1.Stage
-	54,  // 3: huskline.production.v1.OpenRunRequest.start:type_name -> google.protobuf.Timestamp
-	53,  // 4: huskline.production.v1.OpenRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	54,  // 5: huskline.production.v1.InputLine.dumped_from:type_name -> google.protobuf.Timestamp
-	54,  // 6: huskline.production.v1.InputLine.dumped_to:type_name -> google.protobuf.Timestamp
-	55,  // 7: huskline.production.v1.OutputLine.role:type_name -> huskline.event.v1.OutputRole
-	54,  // 8: huskline.production.v1.OutputLine.filled_from:type_name -> google.protobuf.Timestamp
-	54,  // 9: huskline.production.v1.OutputLine.filled_to:type_name -> google.protobuf.Timestamp
+	56,  // 3: huskline.production.v1.OpenRunRequest.start:type_name -> google.protobuf.Timestamp
+	55,  // 4: huskline.production.v1.OpenRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	56,  // 5: huskline.production.v1.InputLine.dumped_from:type_name -> google.protobuf.Timestamp
+	56,  // 6: huskline.production.v1.InputLine.dumped_to:type_name -> google.protobuf.Timestamp
+	57,  // 7: huskline.production.v1.OutputLine.role:type_name -> huskline.event.v1.OutputRole
+	56,  // 8: huskline.production.v1.OutputLine.filled_from:type_name -> google.protobuf.Timestamp
+	56,  // 9: huskline.production.v1.OutputLine.filled_to:type_name -> google.protobuf.Timestamp
 	7,   // 10: huskline.production.v1.DumpInputRequest.input:type_name -> huskline.production.v1.InputLine
-	53,  // 11: huskline.production.v1.DumpInputResponse.receipt:type_name -> huskline.event.v1.Receipt
+	55,  // 11: huskline.production.v1.DumpInputResponse.receipt:type_name -> huskline.event.v1.Receipt
 	8,   // 12: huskline.production.v1.FillOutputRequest.output:type_name -> huskline.production.v1.OutputLine
-	53,  // 13: huskline.production.v1.FillOutputResponse.receipt:type_name -> huskline.event.v1.Receipt
-	54,  // 14: huskline.production.v1.CompleteRunRequest.end:type_name -> google.protobuf.Timestamp
-	56,  // 15: huskline.production.v1.CompleteRunRequest.contributions:type_name -> huskline.event.v1.Contribution
-	53,  // 16: huskline.production.v1.CompleteRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	54,  // 17: huskline.production.v1.RunFacts.start:type_name -> google.protobuf.Timestamp
-	54,  // 18: huskline.production.v1.RunFacts.end:type_name -> google.protobuf.Timestamp
+	55,  // 13: huskline.production.v1.FillOutputResponse.receipt:type_name -> huskline.event.v1.Receipt
+	56,  // 14: huskline.production.v1.CompleteRunRequest.end:type_name -> google.protobuf.Timestamp
+	58,  // 15: huskline.production.v1.CompleteRunRequest.contributions:type_name -> huskline.event.v1.Contribution
+	55,  // 16: huskline.production.v1.CompleteRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	56,  // 17: huskline.production.v1.RunFacts.start:type_name -> google.protobuf.Timestamp
+	56,  // 18: huskline.production.v1.RunFacts.end:type_name -> google.protobuf.Timestamp
 	7,   // 19: huskline.production.v1.RunFacts.inputs:type_name -> huskline.production.v1.InputLine
 	8,   // 20: huskline.production.v1.RunFacts.outputs:type_name -> huskline.production.v1.OutputLine
-	56,  // 21: huskline.production.v1.RunFacts.contributions:type_name -> huskline.event.v1.Contribution
-	57,  // 22: huskline.production.v1.RunFacts.charges:type_name -> huskline.event.v1.ChargePosted
+	58,  // 21: huskline.production.v1.RunFacts.contributions:type_name -> huskline.event.v1.Contribution
+	59,  // 22: huskline.production.v1.RunFacts.charges:type_name -> huskline.event.v1.ChargePosted
 	15,  // 23: huskline.production.v1.RecordRunRequest.run:type_name -> huskline.production.v1.RunFacts
-	53,  // 24: huskline.production.v1.RecordRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	55,  // 24: huskline.production.v1.RecordRunResponse.receipt:type_name -> huskline.event.v1.Receipt
 	15,  // 25: huskline.production.v1.CorrectRunRequest.run:type_name -> huskline.production.v1.RunFacts
 	15,  // 26: huskline.production.v1.CorrectRunRequest.later_runs:type_name -> huskline.production.v1.RunFacts
-	58,  // 27: huskline.production.v1.CorrectRunRequest.pours:type_name -> huskline.event.v1.LotPoured
-	59,  // 28: huskline.production.v1.CorrectRunRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	60,  // 29: huskline.production.v1.CorrectRunRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	53,  // 30: huskline.production.v1.CorrectRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	57,  // 31: huskline.production.v1.PostChargeRequest.charge:type_name -> huskline.event.v1.ChargePosted
-	54,  // 32: huskline.production.v1.PostChargeRequest.effective:type_name -> google.protobuf.Timestamp
-	53,  // 33: huskline.production.v1.PostChargeResponse.receipt:type_name -> huskline.event.v1.Receipt
+	60,  // 27: huskline.production.v1.CorrectRunRequest.pours:type_name -> huskline.event.v1.LotPoured
+	61,  // 28: huskline.production.v1.CorrectRunRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	62,  // 29: huskline.production.v1.CorrectRunRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	55,  // 30: huskline.production.v1.CorrectRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	59,  // 31: huskline.production.v1.PostChargeRequest.charge:type_name -> huskline.event.v1.ChargePosted
+	56,  // 32: huskline.production.v1.PostChargeRequest.effective:type_name -> google.protobuf.Timestamp
+	55,  // 33: huskline.production.v1.PostChargeResponse.receipt:type_name -> huskline.event.v1.Receipt
 	24,  // 34: huskline.production.v1.GetRunResponse.run:type_name -> huskline.production.v1.RunState
-	61,  // 35: huskline.production.v1.RunState.opened:type_name -> huskline.event.v1.RunOpened
-	62,  // 36: huskline.production.v1.RunState.completed:type_name -> huskline.event.v1.RunCompleted
-	63,  // 37: huskline.production.v1.RunState.lines:type_name -> huskline.event.v1.RunPosted
-	57,  // 38: huskline.production.v1.RunState.charges:type_name -> huskline.event.v1.ChargePosted
+	63,  // 35: huskline.production.v1.RunState.opened:type_name -> huskline.event.v1.RunOpened
+	64,  // 36: huskline.production.v1.RunState.completed:type_name -> huskline.event.v1.RunCompleted
+	65,  // 37: huskline.production.v1.RunState.lines:type_name -> huskline.event.v1.RunPosted
+	59,  // 38: huskline.production.v1.RunState.charges:type_name -> huskline.event.v1.ChargePosted
 	24,  // 39: huskline.production.v1.ListRunsResponse.runs:type_name -> huskline.production.v1.RunState
-	54,  // 40: huskline.production.v1.GetRunCostRequest.known_at:type_name -> google.protobuf.Timestamp
-	53,  // 41: huskline.production.v1.GetRunCostRequest.as_of:type_name -> huskline.event.v1.Receipt
+	56,  // 40: huskline.production.v1.GetRunCostRequest.known_at:type_name -> google.protobuf.Timestamp
+	55,  // 41: huskline.production.v1.GetRunCostRequest.as_of:type_name -> huskline.event.v1.Receipt
 	28,  // 42: huskline.production.v1.InputCost.cost:type_name -> huskline.production.v1.CostAmounts
-	55,  // 43: huskline.production.v1.OutputCost.role:type_name -> huskline.event.v1.OutputRole
+	57,  // 43: huskline.production.v1.OutputCost.role:type_name -> huskline.event.v1.OutputRole
 	28,  // 44: huskline.production.v1.OutputCost.cost:type_name -> huskline.production.v1.CostAmounts
 	28,  // 45: huskline.production.v1.GetRunCostResponse.material:type_name -> huskline.production.v1.CostAmounts
 	28,  // 46: huskline.production.v1.GetRunCostResponse.conversion:type_name -> huskline.production.v1.CostAmounts
@@ -4470,17 +4589,17 @@ var file_huskline_production_v1_production_proto_depIdxs = []int32{
 	28,  // 49: huskline.production.v1.GetRunCostResponse.kernel_cost:type_name -> huskline.production.v1.CostAmounts
 	29,  // 50: huskline.production.v1.GetRunCostResponse.inputs:type_name -> huskline.production.v1.InputCost
 	30,  // 51: huskline.production.v1.GetRunCostResponse.outputs:type_name -> huskline.production.v1.OutputCost
-	57,  // 52: huskline.production.v1.GetRunCostResponse.charges:type_name -> huskline.event.v1.ChargePosted
-	53,  // 53: huskline.production.v1.GetRunCostResponse.as_of:type_name -> huskline.event.v1.Receipt
-	54,  // 54: huskline.production.v1.GetLotCostRequest.known_at:type_name -> google.protobuf.Timestamp
-	53,  // 55: huskline.production.v1.GetLotCostRequest.as_of:type_name -> huskline.event.v1.Receipt
+	59,  // 52: huskline.production.v1.GetRunCostResponse.charges:type_name -> huskline.event.v1.ChargePosted
+	55,  // 53: huskline.production.v1.GetRunCostResponse.as_of:type_name -> huskline.event.v1.Receipt
+	56,  // 54: huskline.production.v1.GetLotCostRequest.known_at:type_name -> google.protobuf.Timestamp
+	55,  // 55: huskline.production.v1.GetLotCostRequest.as_of:type_name -> huskline.event.v1.Receipt
 	28,  // 56: huskline.production.v1.GetLotCostResponse.cost:type_name -> huskline.production.v1.CostAmounts
 	28,  // 57: huskline.production.v1.GetLotCostResponse.on_hand_cost:type_name -> huskline.production.v1.CostAmounts
 	28,  // 58: huskline.production.v1.GetLotCostResponse.kernel_cost:type_name -> huskline.production.v1.CostAmounts
-	64,  // 59: huskline.production.v1.GetLotCostResponse.measure:type_name -> huskline.event.v1.Measure
-	53,  // 60: huskline.production.v1.GetLotCostResponse.as_of:type_name -> huskline.event.v1.Receipt
-	54,  // 61: huskline.production.v1.GetBalanceRequest.known_at:type_name -> google.protobuf.Timestamp
-	53,  // 62: huskline.production.v1.GetBalanceRequest.as_of:type_name -> huskline.event.v1.Receipt
+	66,  // 59: huskline.production.v1.GetLotCostResponse.measure:type_name -> huskline.event.v1.Measure
+	55,  // 60: huskline.production.v1.GetLotCostResponse.as_of:type_name -> huskline.event.v1.Receipt
+	56,  // 61: huskline.production.v1.GetBalanceRequest.known_at:type_name -> google.protobuf.Timestamp
+	55,  // 62: huskline.production.v1.GetBalanceRequest.as_of:type_name -> huskline.event.v1.Receipt
 	28,  // 63: huskline.production.v1.GetBalanceResponse.cost_in:type_name -> huskline.production.v1.CostAmounts
 	28,  // 64: huskline.production.v1.GetBalanceResponse.inventory_cost:type_name -> huskline.production.v1.CostAmounts
 	28,  // 65: huskline.production.v1.GetBalanceResponse.shipped_cost:type_name -> huskline.production.v1.CostAmounts
@@ -4488,68 +4607,71 @@ var file_huskline_production_v1_production_proto_depIdxs = []int32{
 	28,  // 67: huskline.production.v1.GetBalanceResponse.in_process_cost:type_name -> huskline.production.v1.CostAmounts
 	28,  // 68: huskline.production.v1.GetBalanceResponse.abnormal_loss:type_name -> huskline.production.v1.CostAmounts
 	35,  // 69: huskline.production.v1.GetBalanceResponse.proof:type_name -> huskline.production.v1.ProofLine
-	53,  // 70: huskline.production.v1.GetBalanceResponse.as_of:type_name -> huskline.event.v1.Receipt
-	65,  // 71: huskline.production.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	66,  // 72: huskline.production.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	53,  // 73: huskline.production.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	66,  // 74: huskline.production.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	43,  // 75: huskline.production.v1.ListQuarantineResponse.events:type_name -> huskline.production.v1.QuarantinedEvent
-	53,  // 76: huskline.production.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	53,  // 77: huskline.production.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	53,  // 78: huskline.production.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	54,  // 79: huskline.production.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	53,  // 80: huskline.production.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	50,  // 81: huskline.production.v1.ListTokensResponse.tokens:type_name -> huskline.production.v1.Token
-	54,  // 82: huskline.production.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	54,  // 83: huskline.production.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	53,  // 84: huskline.production.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	1,   // 85: huskline.production.v1.ProductionService.RegisterStage:input_type -> huskline.production.v1.RegisterStageRequest
-	3,   // 86: huskline.production.v1.ProductionService.ListStages:input_type -> huskline.production.v1.ListStagesRequest
-	5,   // 87: huskline.production.v1.ProductionService.OpenRun:input_type -> huskline.production.v1.OpenRunRequest
-	9,   // 88: huskline.production.v1.ProductionService.DumpInput:input_type -> huskline.production.v1.DumpInputRequest
-	11,  // 89: huskline.production.v1.ProductionService.FillOutput:input_type -> huskline.production.v1.FillOutputRequest
-	13,  // 90: huskline.production.v1.ProductionService.CompleteRun:input_type -> huskline.production.v1.CompleteRunRequest
-	16,  // 91: huskline.production.v1.ProductionService.RecordRun:input_type -> huskline.production.v1.RecordRunRequest
-	18,  // 92: huskline.production.v1.ProductionService.CorrectRun:input_type -> huskline.production.v1.CorrectRunRequest
-	20,  // 93: huskline.production.v1.ProductionService.PostCharge:input_type -> huskline.production.v1.PostChargeRequest
-	22,  // 94: huskline.production.v1.ProductionService.GetRun:input_type -> huskline.production.v1.GetRunRequest
-	25,  // 95: huskline.production.v1.ProductionService.ListRuns:input_type -> huskline.production.v1.ListRunsRequest
-	27,  // 96: huskline.production.v1.ProductionService.GetRunCost:input_type -> huskline.production.v1.GetRunCostRequest
-	32,  // 97: huskline.production.v1.ProductionService.GetLotCost:input_type -> huskline.production.v1.GetLotCostRequest
-	34,  // 98: huskline.production.v1.ProductionService.GetBalance:input_type -> huskline.production.v1.GetBalanceRequest
-	37,  // 99: huskline.production.v1.ProductionService.ReadEvents:input_type -> huskline.production.v1.ReadEventsRequest
-	39,  // 100: huskline.production.v1.ProductionService.GetHead:input_type -> huskline.production.v1.GetHeadRequest
-	41,  // 101: huskline.production.v1.ProductionService.ListQuarantine:input_type -> huskline.production.v1.ListQuarantineRequest
-	44,  // 102: huskline.production.v1.ProductionService.RetryQuarantine:input_type -> huskline.production.v1.RetryQuarantineRequest
-	46,  // 103: huskline.production.v1.ProductionService.IssueToken:input_type -> huskline.production.v1.IssueTokenRequest
-	48,  // 104: huskline.production.v1.ProductionService.ListTokens:input_type -> huskline.production.v1.ListTokensRequest
-	51,  // 105: huskline.production.v1.ProductionService.RevokeToken:input_type -> huskline.production.v1.RevokeTokenRequest
-	2,   // 106: huskline.production.v1.ProductionService.RegisterStage:output_type -> huskline.production.v1.RegisterStageResponse
-	4,   // 107: huskline.production.v1.ProductionService.ListStages:output_type -> huskline.production.v1.ListStagesResponse
-	6,   // 108: huskline.production.v1.ProductionService.OpenRun:output_type -> huskline.production.v1.OpenRunResponse
-	10,  // 109: huskline.production.v1.ProductionService.DumpInput:output_type -> huskline.production.v1.DumpInputResponse
-	12,  // 110: huskline.production.v1.ProductionService.FillOutput:output_type -> huskline.production.v1.FillOutputResponse
-	14,  // 111: huskline.production.v1.ProductionService.CompleteRun:output_type -> huskline.production.v1.CompleteRunResponse
-	17,  // 112: huskline.production.v1.ProductionService.RecordRun:output_type -> huskline.production.v1.RecordRunResponse
-	19,  // 113: huskline.production.v1.ProductionService.CorrectRun:output_type -> huskline.production.v1.CorrectRunResponse
-	21,  // 114: huskline.production.v1.ProductionService.PostCharge:output_type -> huskline.production.v1.PostChargeResponse
-	23,  // 115: huskline.production.v1.ProductionService.GetRun:output_type -> huskline.production.v1.GetRunResponse
-	26,  // 116: huskline.production.v1.ProductionService.ListRuns:output_type -> huskline.production.v1.ListRunsResponse
-	31,  // 117: huskline.production.v1.ProductionService.GetRunCost:output_type -> huskline.production.v1.GetRunCostResponse
-	33,  // 118: huskline.production.v1.ProductionService.GetLotCost:output_type -> huskline.production.v1.GetLotCostResponse
-	36,  // 119: huskline.production.v1.ProductionService.GetBalance:output_type -> huskline.production.v1.GetBalanceResponse
-	38,  // 120: huskline.production.v1.ProductionService.ReadEvents:output_type -> huskline.production.v1.ReadEventsResponse
-	40,  // 121: huskline.production.v1.ProductionService.GetHead:output_type -> huskline.production.v1.GetHeadResponse
-	42,  // 122: huskline.production.v1.ProductionService.ListQuarantine:output_type -> huskline.production.v1.ListQuarantineResponse
-	45,  // 123: huskline.production.v1.ProductionService.RetryQuarantine:output_type -> huskline.production.v1.RetryQuarantineResponse
-	47,  // 124: huskline.production.v1.ProductionService.IssueToken:output_type -> huskline.production.v1.IssueTokenResponse
-	49,  // 125: huskline.production.v1.ProductionService.ListTokens:output_type -> huskline.production.v1.ListTokensResponse
-	52,  // 126: huskline.production.v1.ProductionService.RevokeToken:output_type -> huskline.production.v1.RevokeTokenResponse
-	106, // [106:127] is the sub-list for method output_type
-	85,  // [85:106] is the sub-list for method input_type
-	85,  // [85:85] is the sub-list for extension type_name
-	85,  // [85:85] is the sub-list for extension extendee
-	0,   // [0:85] is the sub-list for field type_name
+	55,  // 70: huskline.production.v1.GetBalanceResponse.as_of:type_name -> huskline.event.v1.Receipt
+	67,  // 71: huskline.production.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	68,  // 72: huskline.production.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	55,  // 73: huskline.production.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	68,  // 74: huskline.production.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	67,  // 75: huskline.production.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	45,  // 76: huskline.production.v1.ListQuarantineResponse.events:type_name -> huskline.production.v1.QuarantinedEvent
+	55,  // 77: huskline.production.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	55,  // 78: huskline.production.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	55,  // 79: huskline.production.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	56,  // 80: huskline.production.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	55,  // 81: huskline.production.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	52,  // 82: huskline.production.v1.ListTokensResponse.tokens:type_name -> huskline.production.v1.Token
+	56,  // 83: huskline.production.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	56,  // 84: huskline.production.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	55,  // 85: huskline.production.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	1,   // 86: huskline.production.v1.ProductionService.RegisterStage:input_type -> huskline.production.v1.RegisterStageRequest
+	3,   // 87: huskline.production.v1.ProductionService.ListStages:input_type -> huskline.production.v1.ListStagesRequest
+	5,   // 88: huskline.production.v1.ProductionService.OpenRun:input_type -> huskline.production.v1.OpenRunRequest
+	9,   // 89: huskline.production.v1.ProductionService.DumpInput:input_type -> huskline.production.v1.DumpInputRequest
+	11,  // 90: huskline.production.v1.ProductionService.FillOutput:input_type -> huskline.production.v1.FillOutputRequest
+	13,  // 91: huskline.production.v1.ProductionService.CompleteRun:input_type -> huskline.production.v1.CompleteRunRequest
+	16,  // 92: huskline.production.v1.ProductionService.RecordRun:input_type -> huskline.production.v1.RecordRunRequest
+	18,  // 93: huskline.production.v1.ProductionService.CorrectRun:input_type -> huskline.production.v1.CorrectRunRequest
+	20,  // 94: huskline.production.v1.ProductionService.PostCharge:input_type -> huskline.production.v1.PostChargeRequest
+	22,  // 95: huskline.production.v1.ProductionService.GetRun:input_type -> huskline.production.v1.GetRunRequest
+	25,  // 96: huskline.production.v1.ProductionService.ListRuns:input_type -> huskline.production.v1.ListRunsRequest
+	27,  // 97: huskline.production.v1.ProductionService.GetRunCost:input_type -> huskline.production.v1.GetRunCostRequest
+	32,  // 98: huskline.production.v1.ProductionService.GetLotCost:input_type -> huskline.production.v1.GetLotCostRequest
+	34,  // 99: huskline.production.v1.ProductionService.GetBalance:input_type -> huskline.production.v1.GetBalanceRequest
+	37,  // 100: huskline.production.v1.ProductionService.ReadEvents:input_type -> huskline.production.v1.ReadEventsRequest
+	39,  // 101: huskline.production.v1.ProductionService.GetHead:input_type -> huskline.production.v1.GetHeadRequest
+	41,  // 102: huskline.production.v1.ProductionService.ReadKept:input_type -> huskline.production.v1.ReadKeptRequest
+	43,  // 103: huskline.production.v1.ProductionService.ListQuarantine:input_type -> huskline.production.v1.ListQuarantineRequest
+	46,  // 104: huskline.production.v1.ProductionService.RetryQuarantine:input_type -> huskline.production.v1.RetryQuarantineRequest
+	48,  // 105: huskline.production.v1.ProductionService.IssueToken:input_type -> huskline.production.v1.IssueTokenRequest
+	50,  // 106: huskline.production.v1.ProductionService.ListTokens:input_type -> huskline.production.v1.ListTokensRequest
+	53,  // 107: huskline.production.v1.ProductionService.RevokeToken:input_type -> huskline.production.v1.RevokeTokenRequest
+	2,   // 108: huskline.production.v1.ProductionService.RegisterStage:output_type -> huskline.production.v1.RegisterStageResponse
+	4,   // 109: huskline.production.v1.ProductionService.ListStages:output_type -> huskline.production.v1.ListStagesResponse
+	6,   // 110: huskline.production.v1.ProductionService.OpenRun:output_type -> huskline.production.v1.OpenRunResponse
+	10,  // 111: huskline.production.v1.ProductionService.DumpInput:output_type -> huskline.production.v1.DumpInputResponse
+	12,  // 112: huskline.production.v1.ProductionService.FillOutput:output_type -> huskline.production.v1.FillOutputResponse
+	14,  // 113: huskline.production.v1.ProductionService.CompleteRun:output_type -> huskline.production.v1.CompleteRunResponse
+	17,  // 114: huskline.production.v1.ProductionService.RecordRun:output_type -> huskline.production.v1.RecordRunResponse
+	19,  // 115: huskline.production.v1.ProductionService.CorrectRun:output_type -> huskline.production.v1.CorrectRunResponse
+	21,  // 116: huskline.production.v1.ProductionService.PostCharge:output_type -> huskline.production.v1.PostChargeResponse
+	23,  // 117: huskline.production.v1.ProductionService.GetRun:output_type -> huskline.production.v1.GetRunResponse
+	26,  // 118: huskline.production.v1.ProductionService.ListRuns:output_type -> huskline.production.v1.ListRunsResponse
+	31,  // 119: huskline.production.v1.ProductionService.GetRunCost:output_type -> huskline.production.v1.GetRunCostResponse
+	33,  // 120: huskline.production.v1.ProductionService.GetLotCost:output_type -> huskline.production.v1.GetLotCostResponse
+	36,  // 121: huskline.production.v1.ProductionService.GetBalance:output_type -> huskline.production.v1.GetBalanceResponse
+	38,  // 122: huskline.production.v1.ProductionService.ReadEvents:output_type -> huskline.production.v1.ReadEventsResponse
+	40,  // 123: huskline.production.v1.ProductionService.GetHead:output_type -> huskline.production.v1.GetHeadResponse
+	42,  // 124: huskline.production.v1.ProductionService.ReadKept:output_type -> huskline.production.v1.ReadKeptResponse
+	44,  // 125: huskline.production.v1.ProductionService.ListQuarantine:output_type -> huskline.production.v1.ListQuarantineResponse
+	47,  // 126: huskline.production.v1.ProductionService.RetryQuarantine:output_type -> huskline.production.v1.RetryQuarantineResponse
+	49,  // 127: huskline.production.v1.ProductionService.IssueToken:output_type -> huskline.production.v1.IssueTokenResponse
+	51,  // 128: huskline.production.v1.ProductionService.ListTokens:output_type -> huskline.production.v1.ListTokensResponse
+	54,  // 129: huskline.production.v1.ProductionService.RevokeToken:output_type -> huskline.production.v1.RevokeTokenResponse
+	108, // [108:130] is the sub-list for method output_type
+	86,  // [86:108] is the sub-list for method input_type
+	86,  // [86:86] is the sub-list for extension type_name
+	86,  // [86:86] is the sub-list for extension extendee
+	0,   // [0:86] is the sub-list for field type_name
 }
 
 func init() { file_huskline_production_v1_production_proto_init() }
@@ -4566,7 +4688,7 @@ func file_huskline_production_v1_production_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_production_v1_production_proto_rawDesc), len(file_huskline_production_v1_production_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   53,
+			NumMessages:   55,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

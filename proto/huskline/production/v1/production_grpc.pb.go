@@ -37,6 +37,7 @@ const (
 	ProductionService_GetBalance_FullMethodName      = "/huskline.production.v1.ProductionService/GetBalance"
 	ProductionService_ReadEvents_FullMethodName      = "/huskline.production.v1.ProductionService/ReadEvents"
 	ProductionService_GetHead_FullMethodName         = "/huskline.production.v1.ProductionService/GetHead"
+	ProductionService_ReadKept_FullMethodName        = "/huskline.production.v1.ProductionService/ReadKept"
 	ProductionService_ListQuarantine_FullMethodName  = "/huskline.production.v1.ProductionService/ListQuarantine"
 	ProductionService_RetryQuarantine_FullMethodName = "/huskline.production.v1.ProductionService/RetryQuarantine"
 	ProductionService_IssueToken_FullMethodName      = "/huskline.production.v1.ProductionService/IssueToken"
@@ -82,6 +83,8 @@ type ProductionServiceClient interface {
 	ReadEvents(ctx context.Context, in *ReadEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadEventsResponse], error)
 	// GetHead gives this producer's newest position and hash, and what it has applied of the others.
 	GetHead(ctx context.Context, in *GetHeadRequest, opts ...grpc.CallOption) (*GetHeadResponse, error)
+	// ReadKept streams what this service has kept of the caller's own events, for a producer that was restored to an earlier moment.
+	ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error)
 	// ListQuarantine lists events of other producers that could not be applied, and those that wait behind them.
 	ListQuarantine(ctx context.Context, in *ListQuarantineRequest, opts ...grpc.CallOption) (*ListQuarantineResponse, error)
 	// RetryQuarantine tries a quarantined event again, with those that wait behind it.
@@ -271,6 +274,25 @@ func (c *productionServiceClient) GetHead(ctx context.Context, in *GetHeadReques
 	return out, nil
 }
 
+func (c *productionServiceClient) ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &ProductionService_ServiceDesc.Streams[1], ProductionService_ReadKept_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ReadKeptRequest, ReadKeptResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ProductionService_ReadKeptClient = grpc.ServerStreamingClient[ReadKeptResponse]
+
 func (c *productionServiceClient) ListQuarantine(ctx context.Context, in *ListQuarantineRequest, opts ...grpc.CallOption) (*ListQuarantineResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListQuarantineResponse)
@@ -359,6 +381,8 @@ type ProductionServiceServer interface {
 	ReadEvents(*ReadEventsRequest, grpc.ServerStreamingServer[ReadEventsResponse]) error
 	// GetHead gives this producer's newest position and hash, and what it has applied of the others.
 	GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error)
+	// ReadKept streams what this service has kept of the caller's own events, for a producer that was restored to an earlier moment.
+	ReadKept(*ReadKeptRequest, grpc.ServerStreamingServer[ReadKeptResponse]) error
 	// ListQuarantine lists events of other producers that could not be applied, and those that wait behind them.
 	ListQuarantine(context.Context, *ListQuarantineRequest) (*ListQuarantineResponse, error)
 	// RetryQuarantine tries a quarantined event again, with those that wait behind it.
@@ -426,6 +450,9 @@ func (UnimplementedProductionServiceServer) ReadEvents(*ReadEventsRequest, grpc.
 }
 func (UnimplementedProductionServiceServer) GetHead(context.Context, *GetHeadRequest) (*GetHeadResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetHead not implemented")
+}
+func (UnimplementedProductionServiceServer) ReadKept(*ReadKeptRequest, grpc.ServerStreamingServer[ReadKeptResponse]) error {
+	return status.Error(codes.Unimplemented, "method ReadKept not implemented")
 }
 func (UnimplementedProductionServiceServer) ListQuarantine(context.Context, *ListQuarantineRequest) (*ListQuarantineResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListQuarantine not implemented")
@@ -744,6 +771,17 @@ func _ProductionService_GetHead_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ProductionService_ReadKept_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ReadKeptRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(ProductionServiceServer).ReadKept(m, &grpc.GenericServerStream[ReadKeptRequest, ReadKeptResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ProductionService_ReadKeptServer = grpc.ServerStreamingServer[ReadKeptResponse]
+
 func _ProductionService_ListQuarantine_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListQuarantineRequest)
 	if err := dec(in); err != nil {
@@ -926,6 +964,11 @@ var ProductionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "ReadEvents",
 			Handler:       _ProductionService_ReadEvents_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "ReadKept",
+			Handler:       _ProductionService_ReadKept_Handler,
 			ServerStreams: true,
 		},
 	},
