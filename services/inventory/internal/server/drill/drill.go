@@ -1,0 +1,246 @@
+// Package drill answers what came from what: a recall drill of a lot, and the origins in it, complete as of stated positions.
+package drill
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"huskline/internal/fault"
+	"huskline/internal/follow"
+	"huskline/internal/inbox"
+	"huskline/internal/lot"
+	"huskline/internal/lotwire"
+	"huskline/internal/postgres"
+	"huskline/internal/rpc"
+	"huskline/internal/weight"
+	eventv1 "huskline/proto/huskline/event/v1"
+	inventoryv1 "huskline/proto/huskline/inventory/v1"
+	"huskline/services/inventory/internal/genealogy"
+	"huskline/services/inventory/internal/recall"
+	"huskline/services/inventory/internal/stock"
+)
+
+// Standing gives what lies of lots, and where.
+type Standing func(ctx context.Context, lots []lot.ID) (map[lot.ID][]stock.SpotBalance, error)
+
+// Index is the genealogy as it is kept up to date.
+type Index = follow.Follower[*genealogy.Index]
+
+// NewIndex makes an index that follows what a database records.
+func NewIndex(db *postgres.DB, logger *slog.Logger) *Index {
+	return follow.New(follow.Config[*genealogy.Index]{DB: db, Self: lot.Inventory, New: genealogy.New, Logger: logger})
+}
+
+// Server answers. It is safe for concurrent use.
+type Server struct {
+	index    *Index
+	inbox    *inbox.Inbox
+	standing Standing
+}
+
+// New makes the server.
+func New(index *Index, in *inbox.Inbox, standing Standing) *Server {
+	return &Server{index, in, standing}
+}
+
+// asked is which facts a question is about.
+type asked struct {
+	knownAt *timestamppb.Timestamp
+	asOf    []*eventv1.Receipt
+}
+
+// live tells a question about now from one about the past.
+func (a asked) live() bool { return a.knownAt == nil && len(a.asOf) == 0 }
+
+// read runs fn over the facts asked for. A question about now first catches up with the others, unless the call says what it relies on: then
+// that was waited for at the door. One at printed positions asks nobody, so that its answer never changes.
+func (s *Server) read(ctx context.Context, a asked, fn func(x *genealogy.Index, asOf []lot.Receipt) error) (missing []string, err error) {
+	if a.knownAt != nil && len(a.asOf) > 0 {
+		return nil, fault.Invalid("known_at_and_as_of", "known_at and as_of: only one of them can be asked for")
+	}
+	if len(a.asOf) > 0 {
+		return nil, s.index.Past(ctx, lotwire.ParseReceipts(a.asOf), fn)
+	}
+	if relied := rpc.ReceiptsOf(ctx); len(relied) == 0 || a.knownAt != nil {
+		missing = s.inbox.CatchUp(ctx)
+	}
+	if a.knownAt == nil {
+		return missing, s.index.View(ctx, nil, fn)
+	}
+	at, err := lotwire.ParseTime(a.knownAt)
+	if err != nil {
+		return nil, err
+	}
+	vector, err := s.index.VectorAt(ctx, at)
+	if err != nil {
+		return nil, err
+	}
+	return missing, s.index.Past(ctx, vector, fn)
+}
+
+// lacking is what an answer about these lots may lack, beside what could not be asked for.
+func (s *Server) lacking(a asked, missing []string, lots []lot.ID) []string {
+	if len(a.asOf) > 0 {
+		return nil
+	}
+	for _, g := range s.index.Gaps(lots...) {
+		missing = append(missing, g.String())
+	}
+	return missing
+}
+
+// Drill traces a lot forwards and backwards.
+func (s *Server) Drill(ctx context.Context, req *inventoryv1.DrillRequest) (*inventoryv1.DrillResponse, error) {
+	var at time.Time
+	if req.GetAt() != nil {
+		var err error
+		if at, err = lotwire.ParseTime(req.GetAt()); err != nil {
+			return nil, err
+		}
+	}
+	a := asked{req.GetKnownAt(), req.GetAsOf()}
+	var answer *inventoryv1.DrillResponse
+	var report recall.Report
+	missing, err := s.read(ctx, a, func(x *genealogy.Index, asOf []lot.Receipt) error {
+		var err error
+		if report, err = recall.Drill(x, lot.ID(req.GetLot()), recall.Options{At: at}); err != nil {
+			return err
+		}
+		if answer, err = answerOf(report); err != nil {
+			return err
+		}
+		answer.AsOf = lotwire.Receipts(asOf)
+		answer.Ancestors, err = ancestorsOf(x.View(at), report.Ancestors)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if a.live() && at.IsZero() {
+		if err := s.places(ctx, answer, report); err != nil {
+			return nil, err
+		}
+	}
+	for _, w := range report.NotKnown {
+		missing = append(missing, waiting(w))
+	}
+	answer.Missing = s.lacking(a, missing, family(report))
+	return answer, nil
+}
+
+func family(r recall.Report) []lot.ID {
+	return append(append([]lot.ID{r.Lot.ID}, r.AffectedLots...), r.Ancestors...)
+}
+
+// places adds where the affected lots stand. The index knows no places; the ledger does.
+func (s *Server) places(ctx context.Context, answer *inventoryv1.DrillResponse, r recall.Report) error {
+	at, err := s.standing(ctx, r.AffectedLots)
+	if err != nil {
+		return err
+	}
+	for _, l := range answer.Affected {
+		for _, b := range at[lot.ID(l.Lot)] {
+			l.Balances = append(l.Balances, &inventoryv1.Balance{Place: string(b.Place), Owner: string(b.Owner), Quantity: int64(b.Quantity)})
+		}
+	}
+	return nil
+}
+
+func answerOf(r recall.Report) (*inventoryv1.DrillResponse, error) {
+	answer := &inventoryv1.DrillResponse{
+		Lot: string(r.Lot.ID), Item: string(r.Lot.Item), Owner: string(r.Lot.Owner), Measure: lotwire.Measure(r.Lot.Measure), Holds: r.Lot.Holds,
+		Shipped: int64(r.Shipped), Returned: int64(r.Returned), OnHand: int64(r.OnHand),
+		OwnReceivedOrMade: int64(r.ReceivedOrMade), OwnUsed: int64(r.Used), OwnShipped: int64(r.OwnShipped), OwnAdjusted: int64(r.Adjusted),
+		OwnOnHand: int64(r.OwnOnHand),
+	}
+	percent, err := r.Accounted.Percent(6)
+	if err != nil {
+		return nil, err
+	}
+	if percent != "" {
+		if answer.AccountedPpmPct, err = weight.ParseDecimal(percent, 6); err != nil {
+			return nil, err
+		}
+	}
+	for _, l := range r.Affected[1:] {
+		answer.Affected = append(answer.Affected, affectedOf(l))
+	}
+	for _, l := range r.Lines {
+		answer.Shipments = append(answer.Shipments, &inventoryv1.AffectedShipment{
+			Shipment: l.Shipment, Line: l.Line, Lot: string(l.Lot), Quantity: int64(l.Quantity), Returned: int64(l.Returned), Time: timestamppb.New(l.At),
+			Consignee: string(l.Consignee), Channel: l.Channel, Carrier: l.Carrier, Document: l.Document,
+		})
+	}
+	for _, c := range r.Consignees {
+		answer.Consignees = append(answer.Consignees, &inventoryv1.Consignee{
+			Party: string(c.ID), Name: c.Name, Address: c.Address, Phone: c.Phone, Quantity: int64(c.Shipped),
+		})
+	}
+	for _, st := range r.Steps {
+		answer.Runs = append(answer.Runs, &inventoryv1.RunBalance{
+			Run: string(st.Run), Stage: st.Stage, Input: int64(st.Input), Output: int64(st.Output), Unaccounted: int64(st.Unaccounted), Open: st.Open,
+		})
+	}
+	return answer, nil
+}
+
+func ancestorsOf(v genealogy.View, ids []lot.ID) ([]*inventoryv1.AffectedLot, error) {
+	var out []*inventoryv1.AffectedLot
+	for _, id := range ids {
+		l, err := v.Lot(id)
+		if err != nil {
+			return nil, err
+		}
+		q, err := v.Quantities(id)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, affectedOf(recall.AffectedLot{Lot: l, Quantities: q}))
+	}
+	return out, nil
+}
+
+func affectedOf(l recall.AffectedLot) *inventoryv1.AffectedLot {
+	return &inventoryv1.AffectedLot{
+		Lot: string(l.ID), Item: string(l.Item), Owner: string(l.Owner), Made: int64(l.Quantities.Made), OnHand: int64(l.Quantities.OnHand),
+		Holds: l.Holds, Measure: lotwire.Measure(l.Measure),
+	}
+}
+
+// waiting says that facts name a lot whose birth is not known.
+func waiting(w genealogy.Waiting) string {
+	return "lot " + string(w.Lot) + ": what made it is not known yet"
+}
+
+// Origins tells what went into a lot.
+func (s *Server) Origins(ctx context.Context, req *inventoryv1.OriginsRequest) (*inventoryv1.OriginsResponse, error) {
+	a := asked{req.GetKnownAt(), req.GetAsOf()}
+	id := lot.ID(req.GetLot())
+	answer := &inventoryv1.OriginsResponse{Lot: req.GetLot()}
+	lots := []lot.ID{id}
+	missing, err := s.read(ctx, a, func(x *genealogy.Index, asOf []lot.Receipt) error {
+		answer.Origins, answer.AsOf, lots = nil, lotwire.Receipts(asOf), lots[:1]
+		origins, err := recall.Origins(x, id, recall.Options{})
+		if err != nil {
+			return err
+		}
+		v := x.View(time.Time{})
+		for _, o := range origins {
+			l, err := v.Lot(o.Lot)
+			if err != nil {
+				return err
+			}
+			lots = append(lots, o.Lot)
+			answer.Origins = append(answer.Origins, &inventoryv1.Origin{Lot: string(o.Lot), Share: o.Parts, Party: string(l.From), Item: string(l.Item)})
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	answer.Missing = s.lacking(a, missing, lots)
+	return answer, nil
+}

@@ -1,0 +1,106 @@
+// Package judge runs the commands of inventory's doors. What would be refused as unknown or short is judged once more when all that the
+// others have said by now is known here.
+package judge
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"huskline/internal/access"
+	"huskline/internal/command"
+	"huskline/internal/fault"
+	"huskline/internal/inbox"
+	"huskline/internal/lot"
+	"huskline/services/inventory/internal/count"
+	"huskline/services/inventory/internal/hold"
+	"huskline/services/inventory/internal/movement"
+	"huskline/services/inventory/internal/shipping"
+	"huskline/services/inventory/internal/stock"
+)
+
+// Tx is what the commands of all doors need of a transaction.
+type Tx interface {
+	movement.Tx
+	hold.Tx
+	hold.SpreadTx
+	shipping.Tx
+	count.Tx
+	// Claim reserves codes, all or nothing, and tells how many were new.
+	Claim(ctx context.Context, claims []stock.Claim) (int64, error)
+	// PutPlace registers a place, or changes it.
+	PutPlace(ctx context.Context, id lot.PlaceID, name string, bin bool) error
+	// PutReason registers a reason of adjustment, or changes its account.
+	PutReason(ctx context.Context, reason string, a lot.Account) error
+	// IssueToken registers a token by its hash.
+	IssueToken(ctx context.Context, token access.Token, secretSHA256 []byte) error
+	// RevokeToken ends a token.
+	RevokeToken(ctx context.Context, id string) error
+}
+
+// Judge runs commands.
+type Judge struct {
+	run   *command.Runner[Tx]
+	inbox *inbox.Inbox
+	now   func() time.Time
+}
+
+// New makes a judge.
+func New(run *command.Runner[Tx], in *inbox.Inbox, now func() time.Time) *Judge {
+	return &Judge{run, in, now}
+}
+
+// Now is the service's clock.
+func (j *Judge) Now() time.Time { return j.now() }
+
+// Run runs a command once.
+func Run[A proto.Message](ctx context.Context, j *Judge, req command.Request, use func(ctx context.Context, tx Tx) (A, []lot.Event, error)) (A, error) {
+	return command.Run(ctx, j.run, req, use)
+}
+
+// Twice runs a command, and again where its refusal may come of what the others have said and was not known here yet. Where one of them
+// cannot be asked there is no judgement: the error is of kind unavailable.
+func Twice[A proto.Message](ctx context.Context, j *Judge, req command.Request, use func(ctx context.Context, tx Tx) (A, []lot.Event, error)) (A, error) {
+	answer, err := command.Run(ctx, j.run, req, use)
+	if err == nil || !stock.MayBeBehind(err) {
+		return answer, err
+	}
+	if away := j.away(ctx); away != "" {
+		var none A
+		return none, fault.Unavailable("behind", "%v; but %s, and what it said may change that", err, away)
+	}
+	return command.Run(ctx, j.run, req, use)
+}
+
+// away catches up with the others and names one that could not be asked. Events in quarantine are no reason to wait: a person looks at them.
+func (j *Judge) away(ctx context.Context) string {
+	missing := j.inbox.CatchUp(ctx)
+	for _, lag := range j.inbox.Lags() {
+		if lag.Quarantine > 0 {
+			continue
+		}
+		for _, line := range missing {
+			if of(line, lag.Applied.Producer) {
+				return line
+			}
+		}
+	}
+	return ""
+}
+
+// of tells whose line of what is missing it is.
+func of(line string, p lot.Producer) bool {
+	return len(line) > len(p) && line[:len(p)] == string(p) && line[len(p)] == ':'
+}
+
+// By is who calls.
+func By(ctx context.Context) string { return access.ActorOf(ctx).Name }
+
+// Or is the name, or the command's id where it is empty.
+func Or(name string, req command.Request) string {
+	if name == "" {
+		return req.GetCommandId()
+	}
+	return name
+}

@@ -1,0 +1,122 @@
+package stock
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+)
+
+// Adjust is an order to correct stock for a reason.
+type Adjust struct {
+	Name   string
+	Lot    lot.ID
+	Place  lot.PlaceID
+	Delta  lot.Quantity
+	Reason string
+	At     time.Time
+}
+
+// AdjustLot corrects stock. Held goods may be counted, dry out or be damaged, but are given away or destroyed under a disposition only.
+func AdjustLot(ctx context.Context, tx Tx, a Adjust) (lot.Quantity, []lot.Event, error) {
+	fact := AdjustmentFact(a.Name)
+	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{a.Lot}, Reasons: []string{a.Reason}})
+	if err != nil {
+		return 0, nil, err
+	}
+	if err := b.When(fact, a.At); err != nil {
+		return 0, nil, err
+	}
+	body, err := b.Adjust(a)
+	if err != nil {
+		return 0, nil, err
+	}
+	b.Once(fact)
+	l := b.Find(a.Lot)
+	if leavesPlant(a.Reason) && a.Delta < 0 {
+		if err := b.Issue(l, -a.Delta, a.At, ForDestruction); err != nil {
+			return 0, nil, err
+		}
+	}
+	left := b.OnHand(Spot{l.ID, a.Place, l.Owner})
+	return left, []lot.Event{{Lots: []lot.ID{a.Lot}, Effective: a.At, Body: body}}, b.Close(ctx, tx)
+}
+
+// leavesPlant tells whether a reason takes goods out of our hands, as against finding that they are fewer.
+func leavesPlant(reason string) bool { return reason == "given-away" || reason == "destroyed" }
+
+// Adjust adds the legs of an adjustment and says it.
+func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
+	if a.Delta == 0 {
+		return lot.Adjusted{}, fault.Invalid("quantity_zero", "adjustment %s: it changes nothing", a.Name)
+	}
+	l, err := b.Lot(a.Lot)
+	if err != nil {
+		return lot.Adjusted{}, err
+	}
+	account, err := b.Reason(a.Reason)
+	if err != nil {
+		return lot.Adjusted{}, err
+	}
+	if a.At.Before(l.Born) {
+		return lot.Adjusted{}, fault.Precondition("before_birth", "lot %s: %s is before it came to be, at %s", l.ID, Stamp(a.At), Stamp(l.Born))
+	}
+	fact := AdjustmentFact(a.Name)
+	k := DrawKey(a.At, Adjustment, a.Name)
+	if a.Delta > 0 {
+		k = FillKey(a.At, Adjustment, a.Name)
+	}
+	b.Put(l, a.Place, a.Delta, k, fact)
+	b.Post(account.Name, l.Measure, -a.Delta, k, fact)
+	return lot.Adjusted{Adjustment: a.Name, Lot: a.Lot, Place: a.Place, Delta: a.Delta, Reason: a.Reason, Account: account}, nil
+}
+
+// MoveLot carries goods from one place to another.
+func MoveLot(ctx context.Context, tx Tx, m lot.Moved, at time.Time) ([]lot.Event, error) {
+	fact := MoveFact(m.Movement)
+	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{m.Lot}, Places: []lot.PlaceID{m.To}})
+	if err != nil {
+		return nil, err
+	}
+	if err := b.When(fact, at); err != nil {
+		return nil, err
+	}
+	l, err := b.Lot(m.Lot)
+	if err != nil {
+		return nil, err
+	}
+	to, err := b.Place(m.To)
+	if err != nil {
+		return nil, err
+	}
+	switch {
+	case m.Quantity <= 0:
+		return nil, fault.Invalid("quantity_not_positive", "move %s: %d is not above zero", m.Movement, m.Quantity)
+	case m.From == m.To:
+		return nil, fault.Invalid("move_nowhere", "move %s: from and to are both %q", m.Movement, m.To)
+	case to.Bin && len(to.Lots) > 0 && (len(to.Lots) > 1 || to.Lots[0] != l.ID):
+		return nil, fault.Precondition("bin_occupied", "bin %s: it holds lot %s; a bin holds one lot at a time", m.To, to.Lots[0])
+	}
+	if err := b.Issue(l, m.Quantity, at, ForMove); err != nil {
+		return nil, err
+	}
+	b.Once(fact)
+	b.Take(l, m.From, m.Quantity, DrawKey(at, Transfer, m.Movement), fact)
+	b.Put(l, m.To, m.Quantity, FillKey(at, Transfer, m.Movement), fact)
+	return []lot.Event{{Lots: []lot.ID{m.Lot}, Effective: at, Body: m}}, b.Close(ctx, tx)
+}
+
+// CheckAccount keeps the accounts that are no loss from being used for adjustments.
+func CheckAccount(a lot.Account) error {
+	for _, own := range []string{AccountGate, AccountShipped, AccountTitle, AccountAssembled} {
+		if a.Name == own {
+			return fault.Invalid("account_reserved", "account %q: the ledger uses it for something else", a.Name)
+		}
+	}
+	if strings.HasPrefix(a.Name, RunAccount("")) {
+		return fault.Invalid("account_reserved", "account %q: names that begin with %q are work in process", a.Name, RunAccount(""))
+	}
+	return nil
+}

@@ -1,0 +1,249 @@
+package stock
+
+import (
+	"context"
+	"time"
+
+	"huskline/internal/lot"
+)
+
+// Source says what bore a lot.
+type Source string
+
+// The sources of a lot.
+const (
+	FromDelivery   Source = "delivery"
+	FromIngredient Source = "ingredient"
+	FromRun        Source = "run"
+	FromPour       Source = "pour"
+	FromReturn     Source = "return"
+	FromPurchase   Source = "purchase"
+)
+
+// Lot is a lot as it stands.
+type Lot struct {
+	ID        lot.ID
+	Item      lot.ItemID
+	Measure   lot.Measure
+	Owner     lot.PartyID // empty: the company
+	Ownership lot.Ownership
+	Source    Source
+	Maker     string      // run, shipment or lot that bore it; empty for what came in at the gate
+	Party     lot.PartyID // who brought it
+	Made      lot.Quantity
+	Born      time.Time
+	Version   int64     // of its delivery
+	Voided    bool      // the delivery never was, or the run never made it
+	Frozen    time.Time // of a bin lot: when it was first drawn or seen empty; zero: it can still be poured into
+	change    lotChange
+}
+
+type lotChange int
+
+const (
+	unchanged lotChange = iota
+	changed
+	born
+)
+
+// IsNew tells whether the lot is born by this book.
+func (l *Lot) IsNew() bool { return l.change == born }
+
+// Balance is what lies at a spot, with the key of its latest leg.
+type Balance struct {
+	Quantity lot.Quantity
+	Latest   Key
+}
+
+// Flag is a hold on a lot.
+type Flag struct {
+	Hold     string
+	Class    lot.HoldClass
+	Root     lot.ID
+	Reason   string
+	Recall   bool
+	Excluded bool // quality took the lot out: the hold does not bind it and is not handed down by it
+}
+
+// Disposition is what quality decided about held goods, with what is left of it.
+type Disposition struct {
+	ID       string
+	Hold     string
+	Lot      lot.ID
+	Decision lot.Disposition
+	Left     lot.Quantity
+}
+
+// Item is an item as intake last told it.
+type Item struct {
+	ID      lot.ItemID
+	Kind    lot.ItemKind
+	Measure lot.Measure
+}
+
+// Line is a line of a run, of its newest version.
+type Line struct {
+	Run      lot.RunID
+	Version  int64
+	Output   bool
+	Number   int64
+	Lot      lot.ID
+	Role     lot.Role // of an output
+	Measure  lot.Measure
+	Quantity lot.Quantity
+}
+
+// RunState is a run as inventory knows it.
+type RunState struct {
+	ID      lot.RunID
+	Version int64 // 0: not told yet
+	Stage   string
+	Owner   lot.PartyID
+	Final   bool
+	Lines   []Line // of this version
+}
+
+// Totals are the pounds in and out of a run's lines; pieces are not counted in.
+func (r *RunState) Totals() (in, out lot.Quantity) {
+	for _, l := range r.Lines {
+		switch {
+		case l.Measure != lot.ByWeight:
+		case l.Output:
+			out += l.Quantity
+		default:
+			in += l.Quantity
+		}
+	}
+	return in, out
+}
+
+// Want names what a command touches.
+type Want struct {
+	Runs    []lot.RunID
+	Lots    []lot.ID
+	Items   []lot.ItemID
+	Parties []lot.PartyID
+	Places  []lot.PlaceID
+	Reasons []string
+}
+
+// Known is what Lock read.
+type Known struct {
+	Runs         map[lot.RunID]*RunState
+	Lots         map[lot.ID]*Lot
+	Balances     map[Spot]Balance
+	Flags        map[lot.ID][]Flag
+	Dispositions map[lot.ID][]*Disposition
+	Claims       map[lot.ID]string // who claimed a code
+	Items        map[lot.ItemID]Item
+	Parties      map[lot.PartyID]bool
+	Places       map[lot.PlaceID]Place
+	Reasons      map[string]lot.Account
+	Spreading    bool // some hold has not reached all its descendants yet
+}
+
+// Place is a registered place, with the lots that lie there where it is a bin.
+type Place struct {
+	Bin  bool
+	Lots []lot.ID
+}
+
+// Since asks for the legs of a spot from a time on.
+type Since struct {
+	Spot Spot
+	At   time.Time
+}
+
+// Entry is what the legs of a spot under one key add up to.
+type Entry struct {
+	Spot     Spot
+	Key      Key
+	Quantity lot.Quantity
+}
+
+// Edge joins a node that went in with one that came out of it. Nodes are lots and runs.
+type Edge struct {
+	Parent, Child string
+	Fact          string
+}
+
+// RunNode is the node of a run among lots: no lot's code has a blank.
+func RunNode(id lot.RunID) string { return " " + string(id) }
+
+// Claim is a code with who claimed it.
+type Claim struct {
+	Lot      lot.ID
+	Claimant string
+}
+
+// Marked is a hold on a lot.
+type Marked struct {
+	Hold string
+	Lot  lot.ID
+}
+
+// Change is all that a book writes.
+type Change struct {
+	Movement      string
+	Facts         []string // natural keys that are used now, and never again
+	Claims        []Claim
+	Lots          []*Lot // born or changed
+	Legs          []Leg
+	Balances      map[Spot]Balance
+	Cut           []string // facts whose edges no longer stand
+	Edges         []Edge
+	Runs          []*RunState
+	Lines         []Line
+	Contributions map[lot.RunID][]lot.Contribution // in place of the run's; nil: none
+	Flags         []Marked
+	Spread        []Marked           // lots whose descendants a hold must still reach, the lot included
+	Spent         []SpentDisposition // drawn from dispositions
+}
+
+// SpentDisposition is what a movement drew from a disposition.
+type SpentDisposition struct {
+	ID       string
+	Quantity lot.Quantity
+}
+
+// Tx is what the ledger needs of one transaction.
+type Tx interface {
+	// At is the one time of recording of the transaction.
+	At() time.Time
+	// Lock locks the runs, then the lots, each in key order, and reads what is known of all that is named. A run not told yet is made, at
+	// version 0; a lot not there is left out.
+	Lock(ctx context.Context, want Want) (*Known, error)
+	// Timeline gives the legs of spots from a time on, added up by key.
+	Timeline(ctx context.Context, since []Since) ([]Entry, error)
+	// Write writes a change, all in one go.
+	Write(ctx context.Context, c *Change) error
+	// FactLegs gives the legs of facts, added up by spot or account and key, in key order. Those taken back are there with nothing, so that
+	// one can tell when the fact was.
+	FactLegs(ctx context.Context, facts []string) ([]Leg, error)
+	// Flags gives the holds on lots without locking them.
+	Flags(ctx context.Context, lots []lot.ID) (map[lot.ID][]Flag, error)
+	// HeldAbove finds an ancestor of the lots, or one of them, on which a spreading hold lies; an empty hold: none.
+	HeldAbove(ctx context.Context, lots []lot.ID) (Marked, error)
+	// FeedsItself tells whether a node, a lot or a run, is among what it is made from. Until the transaction ends no other may ask.
+	FeedsItself(ctx context.Context, node string) (bool, error)
+}
+
+// State is a lot as it is shown.
+type State struct {
+	Lot
+	Balances []SpotBalance
+	Holds    []string
+}
+
+// SpotBalance is what lies at a spot.
+type SpotBalance struct {
+	Spot
+	Quantity lot.Quantity
+}
+
+// NamedPlace is a place as it is listed.
+type NamedPlace struct {
+	ID   lot.PlaceID
+	Name string
+	Bin  bool
+}

@@ -1,0 +1,100 @@
+package stock
+
+import (
+	"context"
+	"time"
+
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+)
+
+// Receive bears a lot that intake said came in. Intake has decided: a fault here is one of the records, for a person to look at.
+func Receive(ctx context.Context, tx Tx, r lot.Received, claimant string, at time.Time) error {
+	fact := DeliveryFact(r.Lot)
+	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{r.Lot}})
+	if err != nil {
+		return err
+	}
+	if have, ok := b.known.Claims[r.Lot]; ok {
+		claimant = have // intake may use what anybody claimed for it: it issued the code or claimed it itself
+	}
+	l, err := b.receive(r, claimant, at)
+	if err != nil {
+		return err
+	}
+	b.Once(fact)
+	b.gate(l, r, at)
+	return b.Close(ctx, tx)
+}
+
+func (b *Book) receive(r lot.Received, claimant string, at time.Time) (*Lot, error) {
+	if r.Quantity <= 0 {
+		return nil, fault.Invalid("quantity_not_positive", "lot %s: %d came in, it must be above zero", r.Lot, r.Quantity)
+	}
+	source := FromDelivery
+	if r.Source == lot.IngredientReceipt {
+		source = FromIngredient
+	}
+	return b.Bear(Birth{
+		ID: r.Lot, Claimant: claimant, Item: r.Item, Measure: r.Measure, Owner: r.Owner, Ownership: r.Ownership, Source: source,
+		Party: r.Party, Born: at,
+	})
+}
+
+// gate adds the legs by which a lot comes in.
+func (b *Book) gate(l *Lot, r lot.Received, at time.Time) {
+	fact, k := DeliveryFact(r.Lot), FillKey(at, Receipt, string(r.Lot))
+	b.Put(l, r.Place, r.Quantity, k, fact)
+	b.Post(AccountGate, r.Measure, -r.Quantity, k, fact)
+	b.Grow(l, r.Quantity, at)
+}
+
+// CorrectDelivery puts the legs of a delivery as corrected in place of those reversed. The nuts came in when they came in.
+func (b *Book) CorrectDelivery(d lot.DeliveryCorrected) error {
+	l := b.Find(d.Now.Lot)
+	switch {
+	case l == nil:
+		return fault.NotFound("lot_unknown", "lot %s: there is none of this code", d.Now.Lot)
+	case l.Source != FromDelivery && l.Source != FromIngredient:
+		return fault.Conflict("delivery_expected", "lot %s: it did not come in at the gate, it is of %s %s", l.ID, l.Source, l.Maker)
+	case d.Version != l.Version+1:
+		return fault.Conflict("delivery_version", "lot %s: version %d does not follow version %d", l.ID, d.Version, l.Version)
+	}
+	b.Touch(l)
+	l.Version, l.Voided, l.Made = d.Version, d.Voided, 0
+	if d.Voided {
+		return nil
+	}
+	if d.Now.Quantity <= 0 {
+		return fault.Invalid("quantity_not_positive", "lot %s: %d came in, it must be above zero", l.ID, d.Now.Quantity)
+	}
+	l.Item, l.Measure, l.Owner, l.Ownership, l.Party = d.Now.Item, d.Now.Measure, d.Now.Owner, d.Now.Ownership, d.Now.Party
+	b.gate(l, d.Now, l.Born)
+	return nil
+}
+
+// CompareDelivery takes note of a correction that intake says. What moves pounds was posted here before intake could say it, so it must
+// agree; one that moves none (a price, a sample, the pay weight) only raises the version.
+func CompareDelivery(ctx context.Context, tx Tx, d lot.DeliveryCorrected) error {
+	b, err := Open(ctx, tx, "compare/"+string(d.Now.Lot), Want{Lots: []lot.ID{d.Now.Lot}})
+	if err != nil {
+		return err
+	}
+	l := b.Find(d.Now.Lot)
+	if l == nil {
+		return fault.NotFound("lot_unknown", "lot %s: there is none of this code", d.Now.Lot)
+	}
+	if d.Version < l.Version {
+		return nil
+	}
+	if d.Voided != l.Voided || !d.Voided && (d.Now.Quantity != l.Made || d.Now.Measure != l.Measure || d.Now.Owner != l.Owner) {
+		return fault.Conflict("delivery_differs", "lot %s, version %d: intake says %s of %s, voided %t; the ledger has %s of %s, voided %t", l.ID, d.Version,
+			Amount(d.Now.Quantity, d.Now.Measure), OwnerName(d.Now.Owner), d.Voided, Amount(l.Made, l.Measure), OwnerName(l.Owner), l.Voided)
+	}
+	if d.Version == l.Version && l.Item == d.Now.Item && l.Party == d.Now.Party {
+		return nil
+	}
+	b.Touch(l)
+	l.Version, l.Item, l.Party = d.Version, d.Now.Item, d.Now.Party
+	return b.Close(ctx, tx)
+}

@@ -1,0 +1,112 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/services/inventory/internal/hold"
+	"huskline/services/inventory/internal/stock"
+)
+
+// Hold locks a hold.
+func (t *Tx) Hold(ctx context.Context, id string) (*hold.Hold, error) {
+	const lock = `select hold, class, root, reason, recall, containers, fill_from, fill_to, placed_by, effective, ended_at is not null
+		from holds where hold = $1 for update`
+	h := &hold.Hold{}
+	var from, to *time.Time
+	err := t.tx.QueryRow(ctx, lock, id).Scan(&h.Held.Hold, &h.Class, &h.Root, &h.Reason, &h.Recall, &h.Containers, &from, &to, &h.PlacedBy, &h.At, &h.Ended)
+	switch {
+	case err == pgx.ErrNoRows:
+		return nil, fault.NotFound("hold_unknown", "hold %s: there is none of this number", id)
+	case err != nil:
+		return nil, fmt.Errorf("lock hold %s: %w", id, err)
+	}
+	h.Lot, h.FillFrom, h.FillTo = h.Root, orZero(from), orZero(to)
+	return h, nil
+}
+
+func orZero(t *time.Time) time.Time {
+	if t == nil {
+		return time.Time{}
+	}
+	return *t
+}
+
+func orNull(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+// AddHold writes a new hold.
+func (t *Tx) AddHold(ctx context.Context, h *hold.Hold) error {
+	const insert = `insert into holds (hold, class, root, reason, recall, containers, fill_from, fill_to, placed_by, effective, recorded)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`
+	containers := h.Containers
+	if containers == nil {
+		containers = []string{}
+	}
+	_, err := t.tx.Exec(ctx, insert, h.Held.Hold, h.Class, h.Root, h.Reason, h.Recall, containers, orNull(h.FillFrom), orNull(h.FillTo), h.PlacedBy, h.At, t.at)
+	if err != nil {
+		return fmt.Errorf("place hold %s: %w", h.Held.Hold, used(err))
+	}
+	return nil
+}
+
+// End releases a hold.
+func (t *Tx) End(ctx context.Context, id, by, reason string) error {
+	b := &pgx.Batch{}
+	b.Queue(`update holds set ended_at = $2, ended_by = $3, end_reason = $4 where hold = $1`, id, t.at, by, reason)
+	b.Queue(`delete from hold_frontier where hold = $1`, id)
+	return t.send(ctx, "release hold "+id, b)
+}
+
+// Exclude takes a lot out of a hold.
+func (t *Tx) Exclude(ctx context.Context, m stock.Marked, by, reason string) error {
+	b := &pgx.Batch{}
+	b.Queue(`update hold_flags set excluded = true, excluded_by = $3, exclude_reason = $4 where hold = $1 and lot = $2`, m.Hold, m.Lot, by, reason)
+	b.Queue(`delete from hold_frontier where hold = $1 and lot = $2`, m.Hold, m.Lot)
+	return t.send(ctx, "exclude lot "+string(m.Lot)+" from hold "+m.Hold, b)
+}
+
+// AddDisposition writes a disposition.
+func (t *Tx) AddDisposition(ctx context.Context, d lot.Disposed, by string) error {
+	const insert = `insert into dispositions (disposition, hold, lot, decision, quantity, reason, decided_by, recorded)
+		values ($1, $2, $3, $4, $5, $6, $7, $8)`
+	if _, err := t.tx.Exec(ctx, insert, d.DispositionID, d.Hold, d.Lot, d.Decision, d.Quantity, d.Reason, by, t.at); err != nil {
+		return fmt.Errorf("record disposition %s: %w", d.DispositionID, used(err))
+	}
+	return nil
+}
+
+// HoldLots are the lots a hold lies on, in key order.
+func (t *Tx) HoldLots(ctx context.Context, id string) ([]lot.ID, error) {
+	return t.lots(ctx, `select lot from hold_flags where hold = $1 and not excluded order by lot`, id)
+}
+
+// Frontier gives lots that a hold must still reach, at most limit, in key order.
+func (t *Tx) Frontier(ctx context.Context, id string, limit int) ([]lot.ID, error) {
+	return t.lots(ctx, `select lot from hold_frontier where hold = $1 order by lot limit $2`, id, limit)
+}
+
+func (t *Tx) lots(ctx context.Context, sql string, args ...any) ([]lot.ID, error) {
+	rows, err := t.tx.Query(ctx, sql, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read lots of a hold: %w", err)
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[lot.ID])
+}
+
+// Reached takes lots off the frontier.
+func (t *Tx) Reached(ctx context.Context, id string, lots []lot.ID) error {
+	if _, err := t.tx.Exec(ctx, `delete from hold_frontier where hold = $1 and lot = any($2)`, id, texts(lots)); err != nil {
+		return fmt.Errorf("spread hold %s: %w", id, err)
+	}
+	return nil
+}

@@ -1,0 +1,75 @@
+package store
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+
+	"huskline/internal/fault"
+	"huskline/internal/money"
+	"huskline/services/inventory/internal/shipping"
+)
+
+// Shipment locks a shipment with its lines.
+func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error) {
+	const lock = `select kind, consignee, channel, carrier, document, freight, effective from shipments where shipment = $1`
+	s := &shipping.Shipment{}
+	s.Shipped.Shipment = id
+	err := t.tx.QueryRow(ctx, lock, id).Scan(&s.ShipKind, &s.Consignee, &s.Channel, &s.Carrier, &s.Document, &s.FreightOut, &s.At)
+	switch {
+	case err == pgx.ErrNoRows:
+		return nil, fault.NotFound("shipment_unknown", "shipment %s: there is none of this number", id)
+	case err != nil:
+		return nil, fmt.Errorf("lock shipment %s: %w", id, err)
+	}
+	const lines = `select line, lot, quantity, place, price, returned from shipment_lines where shipment = $1 order by line for update`
+	rows, err := t.tx.Query(ctx, lines, id)
+	if err != nil {
+		return nil, fmt.Errorf("lock lines of shipment %s: %w", id, err)
+	}
+	s.Lines, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (*shipping.Line, error) {
+		l := &shipping.Line{}
+		var price *int64
+		err := row.Scan(&l.Line, &l.Lot, &l.Quantity, &l.Place, &price, &l.Returned)
+		if price != nil {
+			of := money.Price(*price)
+			l.Price = &of
+		}
+		return l, err
+	})
+	return s, err
+}
+
+// AddShipment writes a new shipment.
+func (t *Tx) AddShipment(ctx context.Context, s *shipping.Shipment) error {
+	b := &pgx.Batch{}
+	b.Queue(`insert into shipments (shipment, kind, consignee, channel, carrier, document, freight, effective, recorded)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		s.Shipped.Shipment, s.ShipKind, s.Consignee, s.Channel, s.Carrier, s.Document, s.FreightOut, s.At, t.at)
+	for _, l := range s.Lines {
+		b.Queue(setLine, s.Shipped.Shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned)
+	}
+	return t.send(ctx, "record shipment "+s.Shipped.Shipment, b)
+}
+
+const setLine = `insert into shipment_lines (shipment, line, lot, quantity, place, price, returned) values ($1, $2, $3, $4, $5, $6, $7)
+	on conflict (shipment, line) do update set lot = excluded.lot, quantity = excluded.quantity, place = excluded.place,
+		price = excluded.price, returned = excluded.returned`
+
+func priceOf(p *money.Price) *int64 {
+	if p == nil {
+		return nil
+	}
+	n := int64(*p)
+	return &n
+}
+
+// SetLine writes a line, new or changed.
+func (t *Tx) SetLine(ctx context.Context, shipment string, l *shipping.Line) error {
+	_, err := t.tx.Exec(ctx, setLine, shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned)
+	if err != nil {
+		return fmt.Errorf("write line %d of shipment %s: %w", l.Line, shipment, err)
+	}
+	return nil
+}

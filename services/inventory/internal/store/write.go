@@ -1,0 +1,170 @@
+package store
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"huskline/internal/lot"
+	"huskline/services/inventory/internal/stock"
+)
+
+// Write writes a change in one round trip. Names that are in use already give a conflict.
+func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
+	b := &pgx.Batch{}
+	if len(c.Facts) > 0 {
+		b.Queue(`insert into facts (fact, movement, recorded) select f, $2, $3 from unnest($1::text[]) as u(f)`, c.Facts, c.Movement, t.at)
+	}
+	if len(c.Claims) > 0 {
+		lots, claimants := columns(c.Claims)
+		b.Queue(`insert into claims (lot, claimant, recorded) select l, c, $3 from unnest($1::text[], $2::text[]) as u(l, c)`, lots, claimants, t.at)
+	}
+	writeLots(b, c.Lots)
+	t.writeLegs(b, c.Legs)
+	writeBalances(b, c.Balances)
+	writeEdges(b, c)
+	writeRuns(b, c)
+	writeHolds(b, c)
+	return t.send(ctx, "write movement "+c.Movement, b)
+}
+
+func writeLots(b *pgx.Batch, lots []*stock.Lot) {
+	const bear = `insert into lots (lot, item, measure, owner, ownership, source, maker, party, made, born, version, voided, frozen)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`
+	const change = `update lots set item = $2, measure = $3, owner = $4, ownership = $5, party = $6, made = $7, born = $8, version = $9,
+		voided = $10, frozen = $11 where lot = $1`
+	for _, l := range lots {
+		var frozen *time.Time
+		if !l.Frozen.IsZero() {
+			frozen = &l.Frozen
+		}
+		if l.IsNew() {
+			b.Queue(bear, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Source, l.Maker, l.Party, l.Made, l.Born, l.Version, l.Voided, frozen)
+			continue
+		}
+		b.Queue(change, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Party, l.Made, l.Born, l.Version, l.Voided, frozen)
+	}
+}
+
+// legColumns are the columns of legs, for one statement.
+type legColumns struct {
+	fact, place, owner, account, name []string
+	lot                               []*string
+	measure, order                    []int16
+	quantity                          []int64
+	effective                         []time.Time
+}
+
+func (t *Tx) writeLegs(b *pgx.Batch, legs []stock.Leg) {
+	if len(legs) == 0 {
+		return
+	}
+	var c legColumns
+	for _, l := range legs {
+		var id *string
+		if l.Spot.Lot != "" {
+			text := string(l.Spot.Lot)
+			id = &text
+		}
+		c.fact, c.lot, c.place = append(c.fact, l.Fact), append(c.lot, id), append(c.place, string(l.Spot.Place))
+		c.owner, c.account = append(c.owner, string(l.Spot.Owner)), append(c.account, l.Account)
+		c.measure, c.quantity = append(c.measure, int16(l.Measure)), append(c.quantity, int64(l.Quantity))
+		c.effective, c.order, c.name = append(c.effective, l.Key.At), append(c.order, l.Key.Order), append(c.name, l.Key.Name)
+	}
+	const insert = `insert into legs (movement, number, fact, lot, place, owner, account, measure, quantity, effective, key_order, key_name, recorded)
+		select $1, n, f, l, p, o, a, m, q, e, r, k, $2
+		from unnest($3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::smallint[], $9::bigint[], $10::timestamptz[], $11::smallint[], $12::text[])
+			with ordinality as u(f, l, p, o, a, m, q, e, r, k, n)`
+	b.Queue(insert, legs[0].Movement, t.at, c.fact, c.lot, c.place, c.owner, c.account, c.measure, c.quantity, c.effective, c.order, c.name)
+}
+
+func writeBalances(b *pgx.Batch, balances map[stock.Spot]stock.Balance) {
+	if len(balances) == 0 {
+		return
+	}
+	var lots, places, owners, names []string
+	var quantities []int64
+	var latest []time.Time
+	var orders []int16
+	for _, s := range slices.SortedFunc(maps.Keys(balances), stock.Spot.Compare) {
+		bal := balances[s]
+		lots, places, owners = append(lots, string(s.Lot)), append(places, string(s.Place)), append(owners, string(s.Owner))
+		quantities, latest = append(quantities, int64(bal.Quantity)), append(latest, bal.Latest.At)
+		orders, names = append(orders, bal.Latest.Order), append(names, bal.Latest.Name)
+	}
+	const upsert = `insert into balances (lot, place, owner, quantity, latest, latest_order, latest_name)
+		select l, p, o, q, t, r, k from unnest($1::text[], $2::text[], $3::text[], $4::bigint[], $5::timestamptz[], $6::smallint[], $7::text[]) as u(l, p, o, q, t, r, k)
+		on conflict (lot, place, owner) do update set quantity = excluded.quantity, latest = excluded.latest,
+			latest_order = excluded.latest_order, latest_name = excluded.latest_name`
+	b.Queue(upsert, lots, places, owners, quantities, latest, orders, names)
+}
+
+func writeEdges(b *pgx.Batch, c *stock.Change) {
+	if len(c.Cut) > 0 {
+		b.Queue(`delete from edges where fact = any($1)`, c.Cut)
+	}
+	if len(c.Edges) == 0 {
+		return
+	}
+	var parents, children, facts []string
+	for _, e := range c.Edges {
+		parents, children, facts = append(parents, e.Parent), append(children, e.Child), append(facts, e.Fact)
+	}
+	const insert = `insert into edges (parent, child, fact)
+		select p, c, f from unnest($1::text[], $2::text[], $3::text[]) as u(p, c, f) on conflict do nothing`
+	b.Queue(insert, parents, children, facts)
+}
+
+func writeRuns(b *pgx.Batch, c *stock.Change) {
+	for _, r := range c.Runs {
+		b.Queue(`update runs set version = $2, stage = $3, owner = $4, final = $5 where run = $1`, r.ID, r.Version, r.Stage, r.Owner, r.Final)
+	}
+	if len(c.Lines) > 0 {
+		var runs, lots []string
+		var versions, numbers, quantities []int64
+		var outputs []bool
+		var roles, measures []int16
+		for _, l := range c.Lines {
+			runs, versions, outputs = append(runs, string(l.Run)), append(versions, l.Version), append(outputs, l.Output)
+			numbers, lots, roles = append(numbers, l.Number), append(lots, string(l.Lot)), append(roles, int16(l.Role))
+			measures, quantities = append(measures, int16(l.Measure)), append(quantities, int64(l.Quantity))
+		}
+		const insert = `insert into run_lines (run, version, output, line, lot, role, measure, quantity)
+			select r, v, o, n, l, w, m, q from unnest($1::text[], $2::bigint[], $3::boolean[], $4::bigint[], $5::text[], $6::smallint[], $7::smallint[], $8::bigint[])
+				as u(r, v, o, n, l, w, m, q)`
+		b.Queue(insert, runs, versions, outputs, numbers, lots, roles, measures, quantities)
+	}
+	for _, run := range slices.Sorted(maps.Keys(c.Contributions)) {
+		writeContributions(b, run, c.Contributions[run])
+	}
+}
+
+func writeContributions(b *pgx.Batch, run lot.RunID, table []lot.Contribution) {
+	b.Queue(`delete from contributions where run = $1`, run)
+	if len(table) == 0 {
+		return
+	}
+	var inputs, outputs []string
+	var quantities []int64
+	for _, c := range table {
+		inputs, outputs, quantities = append(inputs, string(c.Input)), append(outputs, string(c.Output)), append(quantities, int64(c.Quantity))
+	}
+	const insert = `insert into contributions (run, input, output, quantity)
+		select $1, i, o, q from unnest($2::text[], $3::text[], $4::bigint[]) as u(i, o, q)`
+	b.Queue(insert, run, inputs, outputs, quantities)
+}
+
+func writeHolds(b *pgx.Batch, c *stock.Change) {
+	for _, m := range c.Flags {
+		b.Queue(`insert into hold_flags (hold, lot) values ($1, $2) on conflict do nothing`, m.Hold, m.Lot)
+	}
+	for _, m := range c.Spread {
+		b.Queue(`insert into hold_frontier (hold, lot) values ($1, $2) on conflict do nothing`, m.Hold, m.Lot)
+	}
+	for _, s := range c.Spent {
+		b.Queue(`update dispositions set spent = spent + $2 where disposition = $1`, s.ID, s.Quantity)
+	}
+}

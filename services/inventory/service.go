@@ -1,0 +1,100 @@
+// Package inventory is the service that knows where every pound is and where it came from: lots, stock, holds, shipments, genealogy and the
+// recall drill. This file is its wiring.
+package inventory
+
+import (
+	"context"
+	"io/fs"
+	"log/slog"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/prometheus/client_golang/prometheus"
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"huskline/internal/bus"
+	"huskline/internal/command"
+	"huskline/internal/desk"
+	"huskline/internal/link"
+	"huskline/internal/lot"
+	"huskline/internal/postgres"
+	"huskline/internal/rpc"
+	inventoryv1 "huskline/proto/huskline/inventory/v1"
+	"huskline/services/inventory/internal/consumer"
+	"huskline/services/inventory/internal/server"
+	"huskline/services/inventory/internal/store"
+)
+
+// Config is what the service is made of.
+type Config struct {
+	DB      *postgres.DB // as the run-time role, migrated
+	Bus     *bus.Conn    // nil: no bus; the others are then heard by asking them
+	Peers   map[lot.Producer]grpc.ClientConnInterface
+	Now     func() time.Time
+	Logger  *slog.Logger
+	Metrics prometheus.Registerer // nil: nothing is measured
+}
+
+// Service is inventory as a value.
+type Service struct {
+	link  *link.Link
+	desk  *desk.Desk
+	index *server.Index
+	parts *server.Parts
+	now   func() time.Time
+}
+
+// Migrations are all tables of the service's database.
+func Migrations() fs.FS { return desk.Migrations(lot.Inventory, store.Migrations) }
+
+// New makes the service; nothing moves before Run.
+func New(cfg Config) (*Service, error) {
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	s := &Service{now: cfg.Now}
+	s.index = server.NewIndex(cfg.DB, cfg.Logger)
+	var err error
+	s.link, err = link.New(link.Config{
+		DB: cfg.DB, Self: lot.Inventory, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
+		Heard: s.index.Nudge,
+		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
+			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC()), e)
+		},
+	})
+	if err != nil {
+		return nil, err
+	}
+	in := s.link.Inbox()
+	s.desk = desk.New(cfg.DB, in)
+	run := command.New(command.Config[server.Tx]{
+		DB: cfg.DB, Producer: lot.Inventory, Now: cfg.Now, Recorded: s.link.Recorded, Actor: server.By, Receipts: rpc.ReceiptsOf,
+		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at) },
+		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
+	})
+	s.parts = server.New(server.Config{
+		Run: run, Inbox: in, Index: s.index, Desk: s.desk, Store: store.NewReader(cfg.DB), Now: cfg.Now, Logger: cfg.Logger,
+	})
+	return s, nil
+}
+
+// Register offers the service's methods.
+func (s *Service) Register(r grpc.ServiceRegistrar) {
+	inventoryv1.RegisterInventoryServiceServer(r, s.parts)
+}
+
+// Door is how callers are known and what their calls wait for.
+func (s *Service) Door() rpc.Door { return s.desk.Door(s.now) }
+
+// Run takes and sends events, keeps the index, and lets holds spread, until ctx ends.
+func (s *Service) Run(ctx context.Context) error {
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.link.Run(ctx) })
+	group.Go(func() error { return s.index.Run(ctx) })
+	group.Go(func() error { return s.parts.Spread(ctx) })
+	return group.Wait()
+}
+
+// Ready is the readiness: "ready", or "degraded" while the bus is away.
+func (s *Service) Ready(ctx context.Context) (string, error) { return s.link.Ready(ctx) }
