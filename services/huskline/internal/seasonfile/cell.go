@@ -188,14 +188,6 @@ func (r *record) clock(field string) time.Time {
 	return at
 }
 
-// clockOrUnknown is the zero time where the cell is empty.
-func (r *record) clockOrUnknown(field string) time.Time {
-	if r.cell(field) == "" {
-		return time.Time{}
-	}
-	return r.clock(field)
-}
-
 // stage is a word for what is done to lots: a small letter, then small letters, digits and hyphens, 32 characters at most.
 func (r *record) stage(field string) string {
 	s := r.key(field)

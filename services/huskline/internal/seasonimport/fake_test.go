@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 
+	"buf.build/go/protovalidate"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -75,6 +76,9 @@ func (p *plant) accept(ctx context.Context, producer string, req command, effect
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	id := req.GetCommandId()
+	if err := protovalidate.Validate(req); err != nil {
+		p.faults = append(p.faults, fmt.Sprintf("%T breaks the contract: %v", req, err))
+	}
 	if p.flaky && !p.tried[id] {
 		p.tried[id] = true
 		return nil, status.Error(codes.Unavailable, "not now")
@@ -133,10 +137,11 @@ func (p *plant) count(ctx context.Context, req any, info *grpc.UnaryServerInfo, 
 	p.mu.Lock()
 	p.flying++
 	p.most = max(p.most, p.flying)
+	first := false
 	if info.FullMethod == intakev1.IntakeService_RegisterParty_FullMethodName {
 		p.parties++
+		first = p.parties <= 2
 	}
-	first := p.parties <= 2 && p.parties > 0
 	p.mu.Unlock()
 	if first {
 		select {

@@ -203,7 +203,9 @@ func TestInterruptedImportGoesOn(t *testing.T) {
 	if first.Done() >= first.Total || first.AnyRefused() {
 		t.Errorf("report of the interrupted import = %+v, want a part of the rows and no refusal", first)
 	}
+	p.mu.Lock() // commands that were under way may still come to their end
 	p.answered = nil
+	p.mu.Unlock()
 	second, err := Run(context.Background(), cfg)
 	require.NoError(t, err)
 	if second.Done() != second.Total || second.AnyRefused() || second.Repeated < first.Sent || p.lines != cfg.Season.Weighings {

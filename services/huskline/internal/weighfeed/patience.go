@@ -24,9 +24,14 @@ const (
 // Do calls until there is an answer, or All has passed. The caller sends the same message, and so the same id, each time. Only "unavailable" is no
 // answer. The error is a fault where the service gave one, and the context's own once that is done.
 func (p Patience) Do(ctx context.Context, call func(context.Context) error) error {
+	return p.repeat(ctx, func() error { return p.try(ctx, call) })
+}
+
+// repeat is Do for what keeps its own time.
+func (p Patience) repeat(ctx context.Context, call func() error) error {
 	deadline := p.Now().Add(p.All)
 	for pause := firstPause; ; pause = min(2*pause, lastPause) {
-		err := p.try(ctx, call)
+		err := call()
 		if err != nil && ctx.Err() != nil {
 			return ctx.Err()
 		}
@@ -43,8 +48,13 @@ func (p Patience) Do(ctx context.Context, call func(context.Context) error) erro
 	}
 }
 
+// try is one call. Once its time has passed, whatever error comes back says no more than that.
 func (p Patience) try(ctx context.Context, call func(context.Context) error) error {
 	ctx, cancel := context.WithTimeout(ctx, p.Call)
 	defer cancel()
-	return rpc.FromStatus(call(ctx))
+	err := call(ctx)
+	if err != nil && ctx.Err() != nil {
+		return fault.Unavailable("no_answer", "no answer within %s: %v", p.Call, err)
+	}
+	return rpc.FromStatus(err)
 }

@@ -37,7 +37,7 @@ func (p Stream) Post(ctx context.Context, source Source) error {
 			return err
 		}
 		before := f.answered
-		err := p.Patience.Do(ctx, func(context.Context) error {
+		err := p.Patience.repeat(ctx, func() error {
 			err := f.once(ctx)
 			if f.answered > before && fault.KindOf(err) == fault.KindUnavailable {
 				return nil // it got on: patience begins anew
@@ -93,7 +93,7 @@ func (f *flow) send(ctx context.Context, watch *time.Timer) error {
 			}
 			watch.Reset(f.stream.Patience.Call)
 			if err := s.Send(b); err != nil {
-				return broken(s, err)
+				return f.drain(s, err)
 			}
 			watch.Stop()
 			sent++
@@ -104,7 +104,7 @@ func (f *flow) send(ctx context.Context, watch *time.Timer) error {
 		watch.Reset(f.stream.Patience.Call)
 		answer, err := s.Recv()
 		if err != nil {
-			return broken(s, err)
+			return f.drain(s, err)
 		}
 		watch.Stop()
 		if err := f.settle(answer); err != nil {
@@ -114,21 +114,23 @@ func (f *flow) send(ctx context.Context, watch *time.Timer) error {
 	}
 }
 
-// broken is why a stream ended: a failed Send says only that it did, the cause comes with Recv. One that the service ended with batches
-// unanswered, as it does before it stops, counts as unavailable.
-func broken(s intakev1.IntakeService_StreamReadingsClient, err error) error {
+// drain takes the answers that are still to come on a stream that takes no more, and returns why it ended. One that the service ended with
+// batches unanswered, as it does before it stops, counts as unavailable.
+func (f *flow) drain(s intakev1.IntakeService_StreamReadingsClient, err error) error {
 	if !errors.Is(err, io.EOF) {
 		return err
 	}
 	for {
-		_, cause := s.Recv()
-		if cause == nil {
-			continue // an answer that is lost with the stream; its batch is sent again
+		answer, err := s.Recv()
+		if errors.Is(err, io.EOF) {
+			return fault.Unavailable("stream_ended", "the stream of readings ended before all batches were answered")
 		}
-		if !errors.Is(cause, io.EOF) {
-			return cause
+		if err != nil {
+			return err
 		}
-		return fault.Unavailable("stream_ended", "the stream of readings ended before all batches were answered")
+		if err := f.settle(answer); err != nil {
+			return err
+		}
 	}
 }
 
@@ -154,6 +156,9 @@ func (f *flow) batch(n int) (*intakev1.StreamReadingsRequest, error) {
 
 // settle hands the answer of the oldest batch to the source.
 func (f *flow) settle(answer *intakev1.StreamReadingsResponse) error {
+	if len(f.open) == 0 {
+		return fault.Bug("stream of readings: batch %s was answered, and none is open", answer.GetCommandId())
+	}
 	b := f.open[0]
 	if answer.GetCommandId() != b.GetCommandId() {
 		return fault.Bug("stream of readings: batch %s was answered as batch %s", b.GetCommandId(), answer.GetCommandId())
