@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/big"
+	"slices"
 	"strings"
 
 	"huskline/internal/weight"
@@ -49,20 +50,18 @@ func ratio(a, b, scale int64) *big.Int {
 
 // compareShipments compares what left of a lot's whole family.
 func (b *book) compareShipments(a *inventoryv1.DrillResponse, id string, family []string, back map[lineKey]int64, r *Report) {
-	in := map[string]bool{}
 	var onHand, shipped, returned int64
+	var lines []lineKey
 	for _, id := range family {
-		in[id] = true
 		g := b.lots[id]
 		onHand += b.mass(g.item, g.measure, g.onHand)
+		lines = append(lines, b.linesOf[id]...)
 	}
+	slices.SortFunc(lines, lineKey.compare)
 	var want, got []string
 	consignees := map[string]bool{}
-	for _, key := range b.shipLines {
+	for _, key := range lines {
 		s := b.shipped[key]
-		if !in[s.line.GetLot()] || s.line.GetQuantity() == 0 {
-			continue
-		}
 		g := b.lots[s.line.GetLot()]
 		shipped += b.mass(g.item, g.measure, s.line.GetQuantity())
 		returned += b.mass(g.item, g.measure, back[key])

@@ -2,6 +2,7 @@ package verify
 
 import (
 	"math/big"
+	"slices"
 	"time"
 
 	eventv1 "huskline/proto/huskline/event/v1"
@@ -101,6 +102,7 @@ func portion(err, part, of int64) int64 {
 
 // reckon works out the cost of every lot and run, each after what it rests on.
 func (b *book) reckon(r *Report) {
+	b.spreadCharges()
 	for _, n := range b.topology {
 		if n.run != nil {
 			b.reckonRun(n.run)
@@ -309,32 +311,44 @@ func (b *book) brings(l *leg) vec {
 
 // conversion is a run's part of all charges in force that name it, by the pounds each run took in, and how many charges there are.
 func (b *book) conversion(n *run) (*big.Rat, int64) {
-	sum, count := new(big.Rat), int64(0)
-	for _, id := range sorted(b.charges) {
-		c := b.charges[id]
-		runs := map[string]bool{}
-		for _, r := range c.GetRuns() {
-			runs[r] = true
-		}
-		if b.replaced[id] || !runs[n.id] {
-			continue
-		}
-		count++
+	sum := new(big.Rat)
+	for _, c := range b.chargesOf[n.id] {
 		var own, all int64
-		for r := range runs {
-			in, _ := b.runMass(b.run(r))
+		for _, id := range c.runs {
+			in, _ := b.runMass(b.run(id))
 			all += in
-			if r == n.id {
+			if id == n.id {
 				own = in
 			}
 		}
-		part := big.NewRat(1, int64(len(runs)))
+		part := big.NewRat(1, int64(len(c.runs)))
 		if all > 0 {
 			part = big.NewRat(own, all)
 		}
-		sum.Add(sum, part.Mul(part, whole64(c.GetAmountMicros())))
+		sum.Add(sum, part.Mul(part, whole64(c.amount)))
 	}
-	return sum, count
+	return sum, int64(len(b.chargesOf[n.id]))
+}
+
+// charge is conversion cost in force, and the runs it names, each once.
+type charge struct {
+	runs   []string
+	amount int64
+}
+
+// spreadCharges lists the charges in force by run.
+func (b *book) spreadCharges() {
+	for _, id := range sorted(b.charges) {
+		if b.replaced[id] {
+			continue
+		}
+		runs := slices.Clone(b.charges[id].GetRuns())
+		slices.Sort(runs)
+		c := charge{slices.Compact(runs), b.charges[id].GetAmountMicros()}
+		for _, run := range c.runs {
+			b.chargesOf[run] = append(b.chargesOf[run], c)
+		}
+	}
 }
 
 // priceAt is an item's split-off price in force at a time: its first one holds for all time before; zero means none.

@@ -1,6 +1,8 @@
 package verify
 
 import (
+	"cmp"
+	"strings"
 	"time"
 
 	eventv1 "huskline/proto/huskline/event/v1"
@@ -84,6 +86,10 @@ type adjustment struct {
 type lineKey struct {
 	shipment string
 	line     int64
+}
+
+func (k lineKey) compare(l lineKey) int {
+	return cmp.Or(strings.Compare(k.shipment, l.shipment), cmp.Compare(k.line, l.line))
 }
 
 type shipment struct {

@@ -88,13 +88,16 @@ type book struct {
 	runIDs    []string
 	topology  []node // lots and runs, each after what it rests on; what goes round in a circle is left out
 	costs     map[string]*runCost
+	chargesOf map[string][]charge
 	totals    totals
 	unborn    map[string]bool
 	shipLines []lineKey
+	linesOf   map[string][]lineKey // of a lot, those with something in them
 }
 
 func newBook(f *facts) *book {
-	b := &book{facts: f, lots: map[string]*goods{}, shipLegs: map[lineKey]*leg{}, costs: map[string]*runCost{}, unborn: map[string]bool{}}
+	b := &book{facts: f, lots: map[string]*goods{}, shipLegs: map[lineKey]*leg{}, costs: map[string]*runCost{},
+		chargesOf: map[string][]charge{}, unborn: map[string]bool{}, linesOf: map[string][]lineKey{}}
 	for id, changes := range f.items {
 		slices.SortStableFunc(changes, func(x, y itemChange) int { return x.at.Compare(y.at) })
 		f.items[id] = changes
@@ -106,9 +109,7 @@ func newBook(f *facts) *book {
 	for key := range f.shipped {
 		b.shipLines = append(b.shipLines, key)
 	}
-	slices.SortFunc(b.shipLines, func(x, y lineKey) int {
-		return cmp.Or(strings.Compare(x.shipment, y.shipment), cmp.Compare(x.line, y.line))
-	})
+	slices.SortFunc(b.shipLines, lineKey.compare)
 	b.receipts()
 	b.runLegs()
 	for _, t := range b.bought { // before what else happens: from then on it happens to the company's pounds
@@ -254,6 +255,7 @@ func (b *book) otherLegs() {
 	}
 	for key, s := range b.shipped {
 		if s.line.GetQuantity() != 0 {
+			b.linesOf[s.line.GetLot()] = append(b.linesOf[s.line.GetLot()], key)
 			b.shipLegs[key] = b.enter(&leg{lot: s.line.GetLot(), place: s.line.GetPlace(), owner: b.lot(s.line.GetLot()).owner, kind: shippedOut,
 				at: s.at, rank: rankShipment, key: fmt.Sprintf("%s\x00%020d", key.shipment, key.line), quantity: -s.line.GetQuantity()})
 		}
