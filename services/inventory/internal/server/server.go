@@ -35,6 +35,7 @@ func By(ctx context.Context) string { return judge.By(ctx) }
 type Store interface {
 	look.Reads
 	goods.Refusals
+	office.Keeper
 	// Spreading lists holds that have not reached all their descendants.
 	Spreading(ctx context.Context) ([]string, error)
 }
@@ -81,7 +82,7 @@ func New(cfg Config) *Parts {
 		yardPart:   yardPart{yard.New(j, spreader.Wake)},
 		lookPart:   lookPart{look.New(cfg.Store, cfg.Inbox)},
 		drillPart:  drillPart{drill.New(cfg.Index, cfg.Inbox, cfg.Store.Standing)},
-		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox)},
+		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox, cfg.Store)},
 		spreader:   spreader,
 	}
 }

@@ -4,6 +4,7 @@ package drill
 import (
 	"context"
 	"log/slog"
+	"math/big"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -15,7 +16,6 @@ import (
 	"huskline/internal/lotwire"
 	"huskline/internal/postgres"
 	"huskline/internal/rpc"
-	"huskline/internal/weight"
 	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/genealogy"
@@ -109,9 +109,7 @@ func (s *Server) Drill(ctx context.Context, req *inventoryv1.DrillRequest) (*inv
 		if report, err = recall.Drill(x, lot.ID(req.GetLot()), recall.Options{At: at}); err != nil {
 			return err
 		}
-		if answer, err = answerOf(report); err != nil {
-			return err
-		}
+		answer = answerOf(report)
 		answer.AsOf = lotwire.Receipts(asOf)
 		answer.Ancestors, err = ancestorsOf(x.View(at), report.Ancestors)
 		return err
@@ -149,22 +147,14 @@ func (s *Server) places(ctx context.Context, answer *inventoryv1.DrillResponse, 
 	return nil
 }
 
-func answerOf(r recall.Report) (*inventoryv1.DrillResponse, error) {
+func answerOf(r recall.Report) *inventoryv1.DrillResponse {
 	answer := &inventoryv1.DrillResponse{
 		Lot: string(r.Lot.ID), Item: string(r.Lot.Item), Owner: string(r.Lot.Owner), Measure: lotwire.Measure(r.Lot.Measure), Holds: r.Lot.Holds,
 		Shipped: int64(r.Shipped), Returned: int64(r.Returned), OnHand: int64(r.OnHand),
 		OwnReceivedOrMade: int64(r.ReceivedOrMade), OwnUsed: int64(r.Used), OwnShipped: int64(r.OwnShipped), OwnAdjusted: int64(r.Adjusted),
 		OwnOnHand: int64(r.OwnOnHand),
 	}
-	percent, err := r.Accounted.Percent(6)
-	if err != nil {
-		return nil, err
-	}
-	if percent != "" {
-		if answer.AccountedPpmPct, err = weight.ParseDecimal(percent, 6); err != nil {
-			return nil, err
-		}
-	}
+	answer.AccountedPpmPct = millionths(r.Accounted)
 	for _, l := range r.Affected[1:] {
 		answer.Affected = append(answer.Affected, affectedOf(l))
 	}
@@ -184,7 +174,17 @@ func answerOf(r recall.Report) (*inventoryv1.DrillResponse, error) {
 			Run: string(st.Run), Stage: st.Stage, Input: int64(st.Input), Output: int64(st.Output), Unaccounted: int64(st.Unaccounted), Open: st.Open,
 		})
 	}
-	return answer, nil
+	return answer
+}
+
+// millionths is a ratio in millionths of a percent, half up; 0 where the whole is nothing.
+func millionths(r recall.Ratio) int64 {
+	if r.Whole <= 0 {
+		return 0
+	}
+	n := new(big.Int).Mul(big.NewInt(int64(r.Part)), big.NewInt(2*100_000_000))
+	n.Add(n, big.NewInt(int64(r.Whole)))
+	return n.Div(n, big.NewInt(2*int64(r.Whole))).Int64()
 }
 
 func ancestorsOf(v genealogy.View, ids []lot.ID) ([]*inventoryv1.AffectedLot, error) {

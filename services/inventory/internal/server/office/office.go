@@ -22,10 +22,35 @@ type Server struct {
 	judge *judge.Judge
 	desk  *desk.Desk
 	inbox *inbox.Inbox
+	kept  Keeper
+}
+
+// Keeper keeps the others' events.
+type Keeper interface {
+	// Kept is a page of another producer's events of an epoch after a position, in order; empty where there are no more.
+	Kept(ctx context.Context, producer lot.Producer, epoch, after int64) ([]*eventv1.Envelope, error)
 }
 
 // New makes the server.
-func New(j *judge.Judge, d *desk.Desk, in *inbox.Inbox) *Server { return &Server{j, d, in} }
+func New(j *judge.Judge, d *desk.Desk, in *inbox.Inbox, kept Keeper) *Server {
+	return &Server{j, d, in, kept}
+}
+
+// ReadKept streams what is kept of another producer's events, so that it can take back what it lost. No transaction is open while a page is
+// sent.
+func (s *Server) ReadKept(req *inventoryv1.ReadKeptRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadKeptResponse]) error {
+	after := req.GetAfterPosition()
+	for {
+		page, err := s.kept.Kept(stream.Context(), lot.Producer(req.GetProducer()), req.GetEpoch(), after)
+		if err != nil || len(page) == 0 {
+			return err
+		}
+		if err := stream.Send(&inventoryv1.ReadKeptResponse{Envelopes: page}); err != nil {
+			return err
+		}
+		after = page[len(page)-1].GetPosition()
+	}
+}
 
 // ReadEvents streams this producer's envelopes of one epoch after a position.
 func (s *Server) ReadEvents(req *inventoryv1.ReadEventsRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadEventsResponse]) error {
