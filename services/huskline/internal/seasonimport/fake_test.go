@@ -45,6 +45,7 @@ type plant struct {
 	parties   int
 	meet      chan struct{}
 	lines     int64
+	released  []string // holds
 	readings  map[string]bool
 
 	binPours map[string]int  // of the season: a bin lot may be drawn once it has them all
@@ -309,7 +310,12 @@ func (f *fakeInventory) ReturnGoods(ctx context.Context, r *inventoryv1.ReturnGo
 		f.needs("return "+r.GetReturnId(), "shipment "+r.GetShipment())
 		f.bears(r.GetLot(), r.GetClaimant())
 	})
-	return &inventoryv1.ReturnGoodsResponse{Receipt: receipt}, err
+	return &inventoryv1.ReturnGoodsResponse{Receipt: receipt, Hold: "hold-" + r.GetLot()}, err
+}
+
+func (f *fakeInventory) ReleaseHold(ctx context.Context, r *inventoryv1.ReleaseHoldRequest) (*inventoryv1.ReleaseHoldResponse, error) {
+	receipt, err := f.accept(ctx, "inventory", r, func() { f.released = append(f.released, r.GetHold()) })
+	return &inventoryv1.ReleaseHoldResponse{Receipt: receipt}, err
 }
 
 type fakeProduction struct {

@@ -2,6 +2,7 @@ package seasonimport
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"time"
 
@@ -39,6 +40,9 @@ func TestMessagesSayWhatTheRowsSay(t *testing.T) {
 	_, err = Run(context.Background(), Config{Folder: tiny(), Season: season, Doors: small.doors(t), Now: time.Now})
 	require.NoError(t, err)
 	require.Empty(t, append(shared.faults, small.faults...))
+	if want := []string{"hold-V-1"}; !slices.Equal(small.released, want) {
+		t.Errorf("released holds = %v, want %v: that of the returned lot which is shipped again", small.released, want)
+	}
 	for _, c := range []struct {
 		plant *plant
 		id    string

@@ -194,13 +194,34 @@ func (p *plan) ship() (links []func()) {
 }
 
 func (p *plan) returns() (links []func()) {
+	drawn := p.drawn()
 	for i := range p.season.Returns {
 		row := &p.season.Returns[i]
-		s := p.add(row.Where, "return "+row.ID, 1, p.sendReturn(row))
+		s := p.add(row.Where, "return "+row.ID, 1, p.sendReturn(row, drawn[row.Lot]))
 		p.bears[row.Lot] = append(p.bears[row.Lot], s)
 		links = append(links, func() { s.on(p.shipments[row.Shipment]) })
 	}
 	return links
+}
+
+// drawn is the lots that the season uses, whatever for.
+func (p *plan) drawn() map[lot.ID]bool {
+	drawn := map[lot.ID]bool{}
+	for i := range p.season.Runs {
+		for _, in := range p.season.Runs[i].Inputs {
+			drawn[in.Lot] = true
+		}
+	}
+	for _, po := range p.season.Pours {
+		drawn[po.Lot] = true
+	}
+	for _, a := range p.season.Adjustments {
+		drawn[a.Lot] = true
+	}
+	for _, s := range p.season.Shipments {
+		drawn[s.Lot] = true
+	}
+	return drawn
 }
 
 // finalPrices of one delivery go one after the other by time.

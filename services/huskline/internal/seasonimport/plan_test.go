@@ -54,8 +54,8 @@ func tiny() fstest.MapFS {
 		seasonfile.RunOutputsFile:  "run,lot,item,weight_lb,role\nR-2,N-2,KA,1,main\nR-1,N-1,KA,30,main\n",
 		seasonfile.AdjustmentsFile: "adjustment,time,lot,delta_lb,reason\nA-1,2024-10-05T08:00:00Z,N-1,-1,damage\nA-2,2024-10-03T10:00:00Z,N-1,2,moisture\n",
 		seasonfile.ShipmentsFile: "shipment,time,customer,lot,weight_lb,channel,freight_out\nX-1,2024-10-06T08:00:00Z,C1,N-2,1,bulk,1\nX-2,2024-10-06T08:00:00Z,C1,N-1,2,bulk,2\n" +
-			"X-2,2024-10-06T08:00:00Z,C1,D-2,2,bulk,3\n",
-		seasonfile.ReturnsFile:     "return,time,shipment,lot,weight_lb\nT-1,2024-10-07T08:00:00Z,X-1,V-1,1\n",
+			"X-2,2024-10-06T08:00:00Z,C1,D-2,2,bulk,3\nX-3,2024-10-08T08:00:00Z,C1,V-1,1,bulk,\n",
+		seasonfile.ReturnsFile:     "return,time,shipment,lot,weight_lb\nT-1,2024-10-07T08:00:00Z,X-1,V-1,1\nT-2,2024-10-09T08:00:00Z,X-3,V-2,1\n",
 		seasonfile.FinalPricesFile: "lot,time,final_price_per_lb\nD-1,2024-11-02T08:00:00Z,2.2\nD-1,2024-11-01T08:00:00Z,2.1\n",
 		seasonfile.WeighingsFile:   "scale,seq,time,reading,unit,kind,reference\n",
 	}
@@ -85,10 +85,12 @@ func TestPlanOfATinySeason(t *testing.T) {
 		"pour P-3 < pour P-1, pour P-2",
 		"receipt I-1 < item SU, party G1",
 		"return T-1 < shipment X-1",
+		"return T-2 < shipment X-3",
 		"run R-1 < item KA, pour P-1, pour P-2, receipt I-1",
 		"run R-2 < adjustment A-2, item KA, run R-1, stage pack",
 		"shipment X-1 < party C1, run R-2",
 		"shipment X-2 < adjustment A-2, delivery D-2, party C1, run R-1",
+		"shipment X-3 < party C1, return T-1",
 	}
 	if diff := cmp.Diff(want, edges(newPlan(season, Doors{}, []string{"pack"}))); diff != "" {
 		t.Errorf("edges (-want +got):\n%s", diff)

@@ -132,13 +132,21 @@ func (p *plan) sendShipment(rows []*seasonfile.Shipment) send {
 	}
 }
 
-func (p *plan) sendReturn(row *seasonfile.Return) send {
+// sendReturn takes back goods as a lot of their own, which is born under a commercial hold. Where the season goes on to use the lot, it was
+// released at its time; the season says no more of it, and so the hold ends here.
+func (p *plan) sendReturn(row *seasonfile.Return, released bool) send {
 	return func(ctx context.Context) (*eventv1.Receipt, error) {
 		answer, err := p.doors.Inventory.ReturnGoods(ctx, &inventoryv1.ReturnGoodsRequest{
 			CommandId: commandID(seasonfile.ReturnsFile, row.ID), ReturnId: row.ID, Shipment: row.Shipment, Lot: string(row.Lot),
 			Claimant: claimant(seasonfile.ReturnsFile, row.Lot), Quantity: int64(row.Weight), Effective: stamp(row.Time),
 		})
-		return answer.GetReceipt(), err
+		if err != nil || !released || answer.GetHold() == "" {
+			return answer.GetReceipt(), err
+		}
+		end, err := p.doors.Inventory.ReleaseHold(ctx, &inventoryv1.ReleaseHoldRequest{
+			CommandId: commandID(seasonfile.ReturnsFile, row.ID, "release"), Hold: answer.GetHold(), Reason: "used later in the imported season",
+		})
+		return end.GetReceipt(), err
 	}
 }
 

@@ -66,7 +66,8 @@ const (
 )
 
 // Post reads a feed, CSV with a header row or JSON lines, and posts its readings. A line that cannot be read is answered refused and stops nothing.
-// A header row that cannot be understood is an error before anything is sent. While Post waits for a feed that is a pipe it heeds ctx; the reader
+// A header row that cannot be understood is an error before anything is sent. Whatever the stream's window, batches go one at a time, so that each
+// is answered before the next line of a live feed is waited for. While Post waits for a feed that is a pipe it heeds ctx; the reader
 // itself is let go, to end when the pipe does.
 func Post(ctx context.Context, cfg Config, feed io.Reader) (Report, error) {
 	if cfg.Each == nil {
@@ -76,7 +77,9 @@ func Post(ctx context.Context, cfg Config, feed io.Reader) (Report, error) {
 	done := make(chan struct{})
 	defer close(done)
 	go scan(feed, f.in, done)
-	err := cfg.Stream.Post(ctx, f)
+	stream := cfg.Stream
+	stream.Window = 1
+	err := stream.Post(ctx, f)
 	return f.report, err
 }
 

@@ -5,12 +5,16 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
+
+	intakev1 "huskline/proto/huskline/intake/v1"
 
 	"huskline/internal/fault"
 )
@@ -96,20 +100,49 @@ func TestBrokenStreamsLoseNothing(t *testing.T) {
 		f := &intake{breakAfter: 2}
 		cfg := serve(t, f)
 		cfg.Stream.Window = window
-		var b strings.Builder
-		b.WriteString(head)
-		const lines = 7*batchLines + 3
-		for n := 1; n <= lines; n++ {
-			fmt.Fprintf(&b, "T-1,%d,2024-10-01T08:00:00Z,5,LBR,net,\n", n)
+		source := &counted{left: 15}
+		require.NoError(t, cfg.Stream.Post(context.Background(), source))
+		if len(f.kept) != 15 || !slices.Equal(source.answered, []int64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}) {
+			t.Errorf("window %d: kept %d readings, answers came for %v, want 15, each once and in order", window, len(f.kept), source.answered)
 		}
-		_, r, err := post(t, cfg, b.String())
-		require.NoError(t, err)
-		if want := (Report{Lines: lines, Stored: lines}); r != want || len(f.kept) != lines {
-			t.Errorf("window %d: report = %+v, kept %d, want %+v", window, r, len(f.kept), want)
+		if f.streams < 7 {
+			t.Errorf("window %d: streams = %d, want at least 7: the fake did not break them", window, f.streams)
 		}
-		if f.streams < 4 {
-			t.Errorf("window %d: streams = %d, want at least 4: the fake did not break them", window, f.streams)
-		}
+	}
+}
+
+// counted is a source of batches of one reading each, numbered 1, 2, 3 …
+type counted struct {
+	left, sent int64
+	answered   []int64
+}
+
+func (c *counted) Next() (*intakev1.StreamReadingsRequest, error) {
+	if c.sent == c.left {
+		return nil, nil
+	}
+	c.sent++
+	return &intakev1.StreamReadingsRequest{CommandId: uuid.NewString(), Readings: []*intakev1.Reading{{Scale: "T-1", Sequence: c.sent, Digits: "5"}}}, nil
+}
+
+func (c *counted) Answered(batch *intakev1.StreamReadingsRequest, _ *intakev1.StreamReadingsResponse) error {
+	c.answered = append(c.answered, batch.GetReadings()[0].GetSequence())
+	return nil
+}
+
+func TestFeedOfManyBatches(t *testing.T) {
+	t.Parallel()
+	var b strings.Builder
+	b.WriteString(head)
+	const lines = 7*batchLines + 3
+	for n := 1; n <= lines; n++ {
+		fmt.Fprintf(&b, "T-1,%d,2024-10-01T08:00:00Z,5,LBR,net,\n", n)
+	}
+	f := &intake{breakAfter: 3}
+	_, r, err := post(t, serve(t, f), b.String())
+	require.NoError(t, err)
+	if want := (Report{Lines: lines, Stored: lines}); r != want || len(f.kept) != lines {
+		t.Errorf("report = %+v, kept %d, want %+v", r, len(f.kept), want)
 	}
 }
 
