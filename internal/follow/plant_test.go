@@ -178,16 +178,21 @@ func (p *plant) say(at time.Time, after []lot.Receipt, lots ...lot.ID) lot.Recei
 func (p *plant) hear(name lot.Producer, at time.Time, after []lot.Receipt, lots ...lot.ID) lot.Receipt {
 	p.t.Helper()
 	id, bytes := payload(p.t, after, lots...)
+	r := p.append(name, at, bytes)
+	p.all = append(p.all, said{id, r, after, at})
+	return r
+}
+
+// append gives a payload of another producer its next place.
+func (p *plant) append(name lot.Producer, at time.Time, payload []byte) lot.Receipt {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	head := headOf(name, p.others[name])
 	env := &eventv1.Envelope{Producer: string(name), Epoch: 1, Position: head.At.Position + 1, RecordedMicros: at.UnixMicro(),
-		PreviousHash: head.Hash, Payload: bytes, Type: lot.Adjusted{}.Kind()}
+		PreviousHash: head.Hash, Payload: payload, Type: lot.Adjusted{}.Kind()}
 	env.Hash = lotwire.Hash(env)
 	p.others[name] = append(p.others[name], env)
-	r := lot.Receipt{Producer: name, Epoch: 1, Position: env.Position}
-	p.all = append(p.all, said{id, r, after, at})
-	return r
+	return lot.Receipt{Producer: name, Epoch: 1, Position: env.Position}
 }
 
 // settled waits until all that was said is taken in.
