@@ -32,6 +32,9 @@ func (d *Desk) Door(now func() time.Time) rpc.Door {
 	return rpc.Door{Verify: access.NewVerifier(d.db.Pool(), now).Verify, Wait: d.inbox.Wait}
 }
 
+// Actor names who calls, as events say it.
+func Actor(ctx context.Context) string { return access.ActorOf(ctx).Name }
+
 // defaultPage is the length of a list whose caller names none.
 const defaultPage = 100
 

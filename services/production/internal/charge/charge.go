@@ -1,0 +1,245 @@
+// Package charge is conversion cost as it is put on runs: labour, machine hours, anything else. One charge may name several runs; cost splits
+// it by pounds charged.
+package charge
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/internal/money"
+)
+
+// Phase is how far a charge has come.
+type Phase string
+
+// A charge that comes with a run is reserved while the inventory is asked; refused frees its id.
+const (
+	Reserved Phase = "reserved"
+	Posted   Phase = "posted"
+	Refused  Phase = "refused"
+)
+
+// State is a charge as it stands.
+type State struct {
+	lot.ChargePosted
+	Effective  time.Time
+	Phase      Phase
+	HeldBy     string // the command that reserved or posted it
+	ReplacedBy string // the charge that stands in place of it, posted or reserved; empty where none
+}
+
+// Tx is what charges need of a transaction.
+type Tx interface {
+	// Charge finds a charge and locks it until the end of the transaction; nil where there is none.
+	Charge(ctx context.Context, id string) (*State, error)
+	// AddCharge writes a new charge, in the place of a refused one too; false where its id is taken.
+	AddCharge(ctx context.Context, s State) (bool, error)
+	// SaveCharge writes how far a charge has come and what stands in place of it.
+	SaveCharge(ctx context.Context, s State) error
+	// ChargesOf lists the posted charges that name a run, by id; replaced ones too.
+	ChargesOf(ctx context.Context, run lot.RunID) ([]State, error)
+	// ReservedBy lists the charges that a command has reserved, by id.
+	ReservedBy(ctx context.Context, command string) ([]State, error)
+}
+
+// Settle gives a charge its amount: hours x rate, or the amount as it was given.
+func Settle(c lot.ChargePosted) (lot.ChargePosted, error) {
+	switch {
+	case c.ChargeKind < lot.Labour || c.ChargeKind > lot.OtherCharge:
+		return c, fault.Invalid("charge_kind_missing", "charge %s: its kind is missing: labour, machine or other", c.Charge)
+	case c.HoursMillionths < 0 || c.Rate < 0 || c.Amount < 0:
+		return c, fault.Invalid("charge_negative", "charge %s: hours, rate and amount may not be below zero", c.Charge)
+	case c.HoursMillionths == 0 && c.Rate == 0:
+		return c, nil
+	case c.ChargeKind == lot.OtherCharge:
+		return c, fault.Invalid("charge_hours", "charge %s: hours and rate are for labour and machine, a charge of kind other is an amount", c.Charge)
+	}
+	amount, err := money.Hours(c.HoursMillionths, c.Rate)
+	if err != nil {
+		return c, fmt.Errorf("charge %s: %w", c.Charge, err)
+	}
+	if c.Amount != 0 && c.Amount != amount {
+		return c, fault.Invalid("charge_amount", "charge %s: hours x rate is %s, the amount given is %s: leave one of them out", c.Charge, amount, c.Amount)
+	}
+	c.Amount = amount
+	return c, nil
+}
+
+var kindNames = map[lot.ChargeKind]string{lot.Labour: "labour", lot.Machine: "machine", lot.OtherCharge: "other"}
+
+// ForRun makes the charges that come with a run its own: named after it where they have no id (RUN/labour, RUN/machine, RUN/other, the second
+// of a kind RUN/labour-2), for this run alone, each with its amount.
+func ForRun(run lot.RunID, charges []lot.ChargePosted) ([]lot.ChargePosted, error) {
+	out, seen := slices.Clone(charges), map[string]bool{}
+	for i, c := range out {
+		if len(c.Runs) > 1 || len(c.Runs) == 1 && c.Runs[0] != run {
+			return nil, fault.Invalid("charge_runs", "charge %q comes with run %s and names other runs: post it by itself", c.Charge, run)
+		}
+		if c.Replaces != "" {
+			return nil, fault.Invalid("charge_replaces", "charge %q comes with run %s and names another that it replaces: post it by itself", c.Charge, run)
+		}
+		c.Runs = []lot.RunID{run}
+		if c.Charge == "" {
+			base := string(run) + "/" + kindNames[c.ChargeKind]
+			c.Charge = base
+			for n := 2; seen[c.Charge]; n++ {
+				c.Charge = fmt.Sprintf("%s-%d", base, n)
+			}
+		}
+		if seen[c.Charge] {
+			return nil, fault.Invalid("charge_repeated", "run %s: two charges are called %s", run, c.Charge)
+		}
+		seen[c.Charge] = true
+		var err error
+		if out[i], err = Settle(c); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// Reserve keeps the ids of charges for a command until the inventory has answered.
+func Reserve(ctx context.Context, tx Tx, command string, at time.Time, charges []lot.ChargePosted) error {
+	for _, c := range charges {
+		if err := add(ctx, tx, State{ChargePosted: c, Effective: at, Phase: Reserved, HeldBy: command}); err != nil {
+			return err
+		}
+		if err := replace(ctx, tx, c.Replaces, c.Charge); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Correct reserves the charges of a corrected run in place of its own ones, which are those that name it alone. A charge that has no
+// counterpart any more is replaced by one of nothing. The new ones are called after the run's new version, since an id is used once.
+func Correct(ctx context.Context, tx Tx, command string, change Change) error {
+	now, err := ForRun(change.Run, change.Charges)
+	if err != nil {
+		return err
+	}
+	known, err := tx.ChargesOf(ctx, change.Run)
+	if err != nil {
+		return err
+	}
+	old := slices.DeleteFunc(known, func(s State) bool { return len(s.Runs) > 1 || s.ReplacedBy != "" })
+	for i := range max(len(now), len(old)) {
+		var c lot.ChargePosted
+		if i < len(now) {
+			c = now[i]
+		} else {
+			c = lot.ChargePosted{Charge: old[i].Charge, Runs: []lot.RunID{change.Run}, ChargeKind: old[i].ChargeKind}
+		}
+		c.Charge = fmt.Sprintf("%s/%d", c.Charge, change.Version)
+		if i < len(old) {
+			c.Replaces = old[i].Charge
+		}
+		if err := Reserve(ctx, tx, command, change.At, []lot.ChargePosted{c}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Change is the charges of a run's new version.
+type Change struct {
+	Run     lot.RunID
+	Version int64
+	At      time.Time
+	Charges []lot.ChargePosted
+}
+
+func add(ctx context.Context, tx Tx, s State) error {
+	added, err := tx.AddCharge(ctx, s)
+	if err == nil && !added {
+		return fault.Conflict("charge_known", "charge %s: there is one of this id already", s.Charge)
+	}
+	return err
+}
+
+// replace notes that a charge stands in place of another, which may happen once.
+func replace(ctx context.Context, tx Tx, old, by string) error {
+	if old == "" {
+		return nil
+	}
+	s, err := tx.Charge(ctx, old)
+	switch {
+	case err != nil:
+		return err
+	case s == nil || s.Phase != Posted:
+		return fault.NotFound("charge_unknown", "charge %s: it is to stand in place of %s, which is not there", by, old)
+	case s.ReplacedBy != "":
+		return fault.Conflict("charge_replaced", "charge %s: it is to stand in place of %s, in whose place %s stands already", by, old, s.ReplacedBy)
+	}
+	s.ReplacedBy = by
+	return tx.SaveCharge(ctx, *s)
+}
+
+// Settled posts what a command has reserved and says it.
+func Settled(ctx context.Context, tx Tx, command string) ([]lot.Event, error) {
+	held, err := tx.ReservedBy(ctx, command)
+	if err != nil {
+		return nil, err
+	}
+	var events []lot.Event
+	for _, s := range held {
+		s.Phase = Posted
+		if err := tx.SaveCharge(ctx, s); err != nil {
+			return nil, err
+		}
+		events = append(events, lot.Event{Effective: s.Effective, Body: s.ChargePosted})
+	}
+	return events, nil
+}
+
+// Undo frees what a command has reserved.
+func Undo(ctx context.Context, tx Tx, command string) error {
+	held, err := tx.ReservedBy(ctx, command)
+	if err != nil {
+		return err
+	}
+	for _, s := range held {
+		if s.Replaces != "" {
+			old, err := tx.Charge(ctx, s.Replaces)
+			if err != nil {
+				return err
+			}
+			old.ReplacedBy = ""
+			if err := tx.SaveCharge(ctx, *old); err != nil {
+				return err
+			}
+		}
+		s.Phase = Refused
+		if err := tx.SaveCharge(ctx, s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Post records a charge by itself. Its runs must be there, which the caller has seen to; an empty id means the command's.
+func Post(ctx context.Context, tx Tx, command string, at time.Time, c lot.ChargePosted) (lot.ChargePosted, []lot.Event, error) {
+	if c.Charge == "" {
+		c.Charge = command
+	}
+	slices.Sort(c.Runs)
+	c.Runs = slices.Compact(c.Runs)
+	if len(c.Runs) == 0 {
+		return c, nil, fault.Invalid("charge_runs", "charge %s: it names no run", c.Charge)
+	}
+	c, err := Settle(c)
+	if err != nil {
+		return c, nil, err
+	}
+	if err := add(ctx, tx, State{ChargePosted: c, Effective: at, Phase: Posted, HeldBy: command}); err != nil {
+		return c, nil, err
+	}
+	if err := replace(ctx, tx, c.Replaces, c.Charge); err != nil {
+		return c, nil, err
+	}
+	return c, []lot.Event{{Effective: at, Body: c}}, nil
+}

@@ -1,0 +1,179 @@
+package run
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/services/production/internal/charge"
+)
+
+// letter begins the codes of runs that production gives: R, two digits of the year, a number, a check character.
+const letter = 'R'
+
+// Record judges a whole run, reserves its code and its charges for a command, and says what the inventory is to be asked.
+func Record(ctx context.Context, tx Tx, command string, f Facts) (Movement, error) {
+	var err error
+	if f.Run, err = code(ctx, tx, f.Run, f.Start.Year()); err != nil {
+		return Movement{}, err
+	}
+	if err := free(ctx, tx, f.Run); err != nil {
+		return Movement{}, err
+	}
+	posted, err := whole(ctx, tx, f, 1)
+	if err != nil {
+		return Movement{}, err
+	}
+	charges, err := charge.ForRun(f.Run, f.Charges)
+	if err != nil {
+		return Movement{}, err
+	}
+	s := State{
+		Run: f.Run, Stage: f.Stage, Line: f.Line, Recipe: f.Recipe, Start: f.Start, End: f.End, Version: 1, Phase: Recording, HeldBy: command,
+		GainReason: f.GainReason,
+	}
+	if err := add(ctx, tx, s); err != nil {
+		return Movement{}, err
+	}
+	if err := charge.Reserve(ctx, tx, command, f.End, charges); err != nil {
+		return Movement{}, err
+	}
+	return Movement{At: f.End, Line: f.Line, Claims: claims(f.Outputs), Posted: posted}, nil
+}
+
+// Recorded records a whole run that the inventory accepted: opened, its charges, completed.
+func Recorded(ctx context.Context, tx Tx, command string, posted lot.RunPosted, t Totals) (lot.RunCompleted, []lot.Event, error) {
+	s, err := held(ctx, tx, posted.Run, command)
+	if err != nil {
+		return lot.RunCompleted{}, nil, err
+	}
+	if s.Owner == "" {
+		if s.Owner, err = ownerOf(ctx, tx, posted); err != nil {
+			return lot.RunCompleted{}, nil, err
+		}
+	}
+	done, events, err := complete(ctx, tx, s, posted, t)
+	if err != nil {
+		return lot.RunCompleted{}, nil, err
+	}
+	charges, err := charge.Settled(ctx, tx, command)
+	if err != nil {
+		return lot.RunCompleted{}, nil, err
+	}
+	opened := lot.Event{Effective: s.Start, Body: s.Opened()}
+	return done, append(append([]lot.Event{opened}, charges...), events...), nil
+}
+
+// Undo takes back what a command has reserved, once the inventory has refused: a new run's code is free again, a run to be completed stays open,
+// one to be corrected stays as it was.
+func Undo(ctx context.Context, tx Tx, command string) error {
+	runs, err := tx.HeldRuns(ctx, command)
+	if err != nil {
+		return err
+	}
+	for _, s := range runs {
+		s.HeldBy = ""
+		switch s.Phase {
+		case Recording:
+			s.Phase = Refused
+		case Completing:
+			s.Phase, s.End = Open, time.Time{}
+		case Correcting:
+			s.Phase = Complete
+		}
+		if err := tx.SaveRun(ctx, s); err != nil {
+			return err
+		}
+	}
+	return charge.Undo(ctx, tx, command)
+}
+
+// complete records the end of a run of which posted is the last posting.
+func complete(ctx context.Context, tx Tx, s *State, posted lot.RunPosted, t Totals) (lot.RunCompleted, []lot.Event, error) {
+	s.Phase, s.HeldBy, s.Version, s.GainReason = Complete, "", posted.Version, posted.GainReason
+	s.Input, s.Output = t.In, t.Out
+	if err := tx.SaveLines(ctx, posted); err != nil {
+		return lot.RunCompleted{}, nil, err
+	}
+	if err := tx.SaveRun(ctx, *s); err != nil {
+		return lot.RunCompleted{}, nil, err
+	}
+	done, _ := s.Completed()
+	return done, []lot.Event{{Effective: s.End, Body: done}}, nil
+}
+
+// held is the run that a command has reserved. There is nobody else who could have changed it.
+func held(ctx context.Context, tx Tx, id lot.RunID, command string) (*State, error) {
+	s, err := tx.Run(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if s == nil || s.HeldBy != command {
+		return nil, fault.Bug("run %s is not reserved by command %s any more", id, command)
+	}
+	return s, nil
+}
+
+// code is the run's code as given, which must not be misread, or the next one of ours.
+func code(ctx context.Context, tx Tx, given lot.RunID, year int) (lot.RunID, error) {
+	if given != "" {
+		if _, err := lot.ParseID(string(given)); err != nil {
+			return "", fmt.Errorf("run %s: %w", given, err)
+		}
+		return given, nil
+	}
+	n, err := tx.NextCode(ctx, year)
+	if err != nil {
+		return "", err
+	}
+	id, err := lot.NewCode(letter, year, n)
+	return lot.RunID(id), err
+}
+
+func free(ctx context.Context, tx Tx, id lot.RunID) error {
+	s, err := tx.Run(ctx, id)
+	switch {
+	case err != nil:
+		return err
+	case s == nil || s.Phase == Refused:
+		return nil
+	case s.Phase == Recording:
+		return fault.Conflict("run_known", "run %s: another command is recording a run of this code", id)
+	}
+	return fault.Conflict("run_known", "run %s: there is one of this code already; to change it, correct it", id)
+}
+
+// add reserves a run's code; another command may have been first since free looked.
+func add(ctx context.Context, tx Tx, s State) error {
+	added, err := tx.AddRun(ctx, s)
+	if err == nil && !added {
+		return fault.Conflict("run_known", "run %s: another command has just taken this code", s.Run)
+	}
+	return err
+}
+
+func claims(outputs []Output) map[lot.ID]string {
+	out := map[lot.ID]string{}
+	for _, o := range outputs {
+		if o.Claimant != "" {
+			out[o.Lot] = o.Claimant
+		}
+	}
+	return out
+}
+
+// ownerOf is whose the inputs are, as far as it is known here; the inventory has seen to it that they are one owner's.
+func ownerOf(ctx context.Context, tx Known, p lot.RunPosted) (lot.PartyID, error) {
+	lots, err := tx.Lots(ctx, lotsIn(p))
+	if err != nil {
+		return "", err
+	}
+	for _, in := range p.Inputs {
+		if owner := lots[in.Lot].Owner; owner != "" {
+			return owner, nil
+		}
+	}
+	return "", nil
+}

@@ -1,0 +1,173 @@
+// Package run is lots through a stage: a run recorded whole, or opened, fed, filled and completed, and corrected afterwards. What goes in and
+// comes out is the inventory's to accept, so each use-case has two halves. The first judges what production can judge, reserves the run and
+// says what the inventory is to be asked; the second records what it accepted, or takes the reservation back.
+//
+//	              ┌─ refused: the code is free again
+//	Recording ────┤
+//	              └─ accepted ──▶ Complete ◀──▶ Correcting
+//	Open ──▶ Completing ──accepted──▶ Complete
+//	  ▲           │
+//	  └─ refused ─┘
+package run
+
+import (
+	"context"
+	"time"
+
+	"huskline/internal/lot"
+	"huskline/internal/money"
+	"huskline/services/production/internal/charge"
+)
+
+// Phase is how far a run has come.
+type Phase string
+
+// The phases. Recording, Completing and Correcting wait for the inventory; Refused is a run that it would not record, whose code is free.
+const (
+	Recording  Phase = "recording"
+	Refused    Phase = "refused"
+	Open       Phase = "open"
+	Completing Phase = "completing"
+	Complete   Phase = "complete"
+	Correcting Phase = "correcting"
+)
+
+// State is a run as it stands.
+type State struct {
+	Run        lot.RunID
+	Stage      string
+	Line       string // of the plant
+	Recipe     string
+	Owner      lot.PartyID // empty: the company, or not yet known
+	Start      time.Time
+	End        time.Time // zero while it is open
+	Version    int64
+	Phase      Phase
+	HeldBy     string       // the command that waits for the inventory
+	Input      lot.Quantity // by weight, of the newest version, once complete
+	Output     lot.Quantity
+	GainReason string
+	NextLine   int64 // of an open run: the number of the next dump or fill
+}
+
+// Item is what is known of an item.
+type Item struct {
+	Measure lot.Measure
+	Price   *money.Price // split-off price above zero in force at the time asked for; nil: none
+}
+
+// Lot is what is known of a lot.
+type Lot struct {
+	ID      lot.ID
+	Item    lot.ItemID
+	Measure lot.Measure
+	Owner   lot.PartyID
+}
+
+// Known is what is known here of the others' things.
+type Known interface {
+	// Now is the one time of all that the transaction writes.
+	Now() time.Time
+	// HasStage tells whether a stage is registered.
+	HasStage(ctx context.Context, code string) (bool, error)
+	// Items finds items with their prices at a time; those not known are left out.
+	Items(ctx context.Context, ids []lot.ItemID, at time.Time) (map[lot.ItemID]Item, error)
+	// Lots finds lots; those not known are left out.
+	Lots(ctx context.Context, ids []lot.ID) (map[lot.ID]Lot, error)
+}
+
+// Tx is what runs need of a transaction.
+type Tx interface {
+	Known
+	charge.Tx
+	// Run finds a run and locks it until the end of the transaction; nil where there is none.
+	Run(ctx context.Context, id lot.RunID) (*State, error)
+	// AddRun writes a new run, in the place of a refused one too; false where its code is taken.
+	AddRun(ctx context.Context, s State) (bool, error)
+	// SaveRun writes a run that has changed.
+	SaveRun(ctx context.Context, s State) error
+	// HeldRuns finds the runs that a command has reserved, by code, and locks them.
+	HeldRuns(ctx context.Context, command string) ([]State, error)
+	// NextCode counts the runs of a year that were given a code here, from 0.
+	NextCode(ctx context.Context, year int) (int64, error)
+	// SaveLines adds lines of a posting to their version; lines of a version that are there already stay as they are.
+	SaveLines(ctx context.Context, p lot.RunPosted) error
+	// Lines is what a version of a run took in and gave so far.
+	Lines(ctx context.Context, id lot.RunID, version int64) (lot.RunPosted, error)
+}
+
+// Movement is what the inventory is asked for.
+type Movement struct {
+	At     time.Time
+	Line   string // of the plant
+	Claims map[lot.ID]string
+	Posted lot.RunPosted
+	Set    *lot.Corrected // in place of Posted: a correction set
+}
+
+// Totals are the pounds of a run by weight, as the inventory added them up.
+type Totals struct{ In, Out lot.Quantity }
+
+// Input is goods to be taken in.
+type Input struct {
+	Lot         lot.ID
+	Quantity    lot.Quantity
+	Place       lot.PlaceID
+	DumpedFrom  time.Time // zero: the run's start
+	DumpedTo    time.Time
+	MoisturePPM int64 // below 0 where unknown
+}
+
+// Output is goods given.
+type Output struct {
+	Lot         lot.ID
+	Claimant    string // empty: the movement
+	Item        lot.ItemID
+	Quantity    lot.Quantity
+	Role        lot.Role
+	Place       lot.PlaceID
+	FilledFrom  time.Time
+	FilledTo    time.Time // zero: the run's end
+	MoisturePPM int64
+}
+
+// Facts is a whole run.
+type Facts struct {
+	Run           lot.RunID // empty: production gives a code
+	Stage         string
+	Line          string
+	Start, End    time.Time
+	Recipe        string
+	Inputs        []Input
+	Outputs       []Output
+	Contributions []lot.Contribution
+	GainReason    string
+	Charges       []lot.ChargePosted
+}
+
+// Opened is the run as it began.
+func (s State) Opened() lot.RunOpened {
+	return lot.RunOpened{Run: s.Run, Stage: s.Stage, Line: s.Line, Start: s.Start, Owner: s.Owner, Recipe: s.Recipe}
+}
+
+// Completed is the run as it ended, false while it has not.
+func (s State) Completed() (lot.RunCompleted, bool) {
+	return lot.RunCompleted{
+		Run: s.Run, Version: s.Version, End: s.End, Input: s.Input, Output: s.Output, Unaccounted: s.Input - s.Output, GainReason: s.GainReason,
+	}, s.Phase == Complete || s.Phase == Correcting
+}
+
+// View is a run with its lines of the newest version and its charges, to be shown.
+type View struct {
+	State
+	Lines   lot.RunPosted
+	Charges []charge.State
+}
+
+// Posted is the run's newest version as one posting.
+func (v View) Posted() lot.RunPosted {
+	p := v.Lines
+	_, final := v.Completed()
+	p.Stage, p.Owner, p.Final, p.GainReason = v.Stage, v.Owner, final, v.GainReason
+	return p
+}
