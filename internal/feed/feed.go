@@ -61,7 +61,8 @@ func New[T any](cfg Config, cursors []Cursor, held []Held) *Feed[T] {
 	return f
 }
 
-// Reload replaces cursors and quarantine by what was kept, because another process moved them on. What is buffered and known stays where it is still ahead.
+// Reload replaces cursors and quarantine by what was kept, because another process moved them on. What is buffered and known stays where it
+// is still ahead.
 func (f *Feed[T]) Reload(cursors []Cursor, held []Held) {
 	f.quarantine = NewQuarantine(held)
 	for _, c := range cursors {
@@ -91,8 +92,8 @@ func (s *stream[T]) know(r lot.Receipt) {
 // Offered says what became of an offered envelope.
 type Offered int
 
-// Taken: buffered, or known to be there and to be pulled. Old: settled before. Dead: of an epoch that ended before it. Foreign: of a producer that is not taken. False: its hash is not that of its
-// content, and it did not come from its producer.
+// Taken: buffered, or known to be there and to be pulled. Old: settled before. Dead: of an epoch that ended before it. Foreign: of a
+// producer that is not taken. False: its hash is not that of its content, and it did not come from its producer.
 const (
 	Taken Offered = iota + 1
 	Old
@@ -136,8 +137,8 @@ func (f *Feed[T]) Room(p lot.Producer) bool {
 // Finding is what a head says about a producer's past.
 type Finding int
 
-// Sound: nothing to say. Forked: another hash at our cursor, so its past is not the one we took. WentBack: asked just now, the producer is behind what we took from it, in
-// the same epoch.
+// Sound: nothing to say. Forked: another hash at our cursor, so its past is not the one we took. WentBack: asked just now, the producer is
+// behind what we took from it, in the same epoch.
 const (
 	Sound Finding = iota
 	Forked
@@ -192,8 +193,8 @@ func (f *Feed[T]) Answer(at lot.Receipt, hash Hash, earlier map[int64]End) Findi
 // mostSkipped bounds the epochs that a producer is believed to have left out.
 const mostSkipped = 10_000
 
-// skip closes, before their first event, the epochs that a producer does not know any more although we may: it was restored more than once, to before the last time. They
-// continue nothing, so what follows them is linked to the end of the epoch before them.
+// skip closes, before their first event, the epochs that a producer does not know any more although we may: it was restored more than once,
+// to before the last time. They continue nothing, so what follows them is linked to the end of the epoch before them.
 func (s *stream[T]) skip(present int64) {
 	if present-s.cursor.Epoch > mostSkipped {
 		return
@@ -221,8 +222,8 @@ func (f *Feed[T]) Reached(r lot.Receipt) bool {
 	return s == nil || r.Position == 0 || Compare(s.due(r), s.cursor.Receipt) <= 0
 }
 
-// due is where an event now stands that stood at r: the same place, unless r was lost in a restore and taken back at the start of the next epoch. Fewer may have
-// been taken back than were lost; so it is never asked to be beyond the head.
+// due is where an event now stands that stood at r: the same place, unless r was lost in a restore and taken back at the start of the next
+// epoch. Fewer may have been taken back than were lost; so it is never asked to be beyond the head.
 func (s *stream[T]) due(r lot.Receipt) lot.Receipt {
 	end, closed := s.ends[r.Epoch]
 	if !closed || r.Position <= end.Position {

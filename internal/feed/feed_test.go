@@ -33,7 +33,9 @@ func TestLots(t *testing.T) {
 		{"a delivery", lot.Event{Body: lot.DeliveryCorrected{Now: lot.Received{Lot: "d"}}}, []lot.ID{"d"}},
 		{"a received lot", lot.Event{Body: lot.Received{Lot: "r"}}, []lot.ID{"r"}},
 		{"a correction set", lot.Event{Body: lot.Corrected{
-			Deliveries: []lot.DeliveryCorrected{{Now: lot.Received{Lot: "d"}}}, Runs: []lot.RunPosted{{Outputs: []lot.RunOutput{{Lot: "o"}}}}, Pours: []lot.Poured{{Bin: "b"}},
+			Deliveries: []lot.DeliveryCorrected{{Now: lot.Received{Lot: "d"}}},
+			Runs:       []lot.RunPosted{{Outputs: []lot.RunOutput{{Lot: "o"}}}},
+			Pours:      []lot.Poured{{Bin: "b"}},
 		}}, []lot.ID{"b", "d", "o"}},
 		{"no lots", lot.Event{Body: lot.PartyChanged{Party: "p"}}, nil},
 		{"a body that could not be read", lot.Event{Lots: []lot.ID{"x", ""}}, []lot.ID{"x"}},

@@ -62,8 +62,9 @@ func (q *Quarantine) Held() []Held { return slices.Clone(q.held) }
 // Len is how many events are set aside.
 func (q *Quarantine) Len() int { return len(q.held) }
 
-// Release goes through all that is set aside, oldest first, and tries the event at a place and every waiting one that nothing older blocks any more. What was applied is
-// taken out; what failed stays and waits for nobody; an error ends the walk, with the rest untouched. It returns how many were applied.
+// Release goes through all that is set aside, oldest first, and tries the event at a place and every waiting one that nothing older blocks
+// any more. What was applied is taken out; what failed stays and waits for nobody; an error ends the walk, with the rest untouched. It
+// returns how many were applied.
 func (q *Quarantine) Release(at lot.Receipt, try func(Held) (applied bool, err error)) (int, error) {
 	before := q.held
 	q.held, q.blocked = nil, map[lot.ID]lot.Receipt{}

@@ -5,9 +5,9 @@ import "huskline/internal/lot"
 // Act is what to do next for a producer.
 type Act int
 
-// Idle: wait for an offer, a head or a want. Settle: settle Decisions in order, in one transaction, then say Settled. Pull: read the producer's events of From's epoch
-// after From's position, offer them as pulled, then say Pulled. Ask: ask the producer for its head and earlier epochs, then say Answer. Await: the next event waits for positions of others.
-// Turn: keep To as the new cursor, then say Turned.
+// Idle: wait for an offer, a head or a want. Settle: settle Decisions in order, in one transaction, then say Settled. Pull: read the
+// producer's events of From's epoch after From's position, offer them as pulled, then say Pulled. Ask: ask the producer for its head and
+// earlier epochs, then say Answer. Await: the next event waits for positions of others. Turn: keep To as the new cursor, then say Turned.
 const (
 	Idle Act = iota
 	Settle
@@ -20,8 +20,9 @@ const (
 // Verdict is what is to become of an event.
 type Verdict int
 
-// Apply: hand it to the service. Refuse: it can never be applied, set it aside with its reason. Wait: set it aside behind another. Repeated: the caller found its id known, so only its position
-// counts; the feed never says so itself. Where such a find changes what is blocked, the caller settles up to there only.
+// Apply: hand it to the service. Refuse: it can never be applied, set it aside with its reason. Wait: set it aside behind another.
+// Repeated: the caller found its id known, so only its position counts; the feed never says so itself. Where such a find changes what is
+// blocked, the caller settles up to there only.
 const (
 	Apply Verdict = iota + 1
 	Refuse
@@ -29,7 +30,8 @@ const (
 	Repeated
 )
 
-// ReasonChainBroken is why an event is refused whose previous hash, told by its own producer, is not the hash we hold for the event before it. It is an alarm.
+// ReasonChainBroken is why an event is refused whose previous hash, told by its own producer, is not the hash we hold for the event before
+// it. It is an alarm.
 const ReasonChainBroken = "chain_broken"
 
 // ReasonHashWrong is why an event is refused whose hash, told by its own producer, is not that of its content. It is an alarm.
@@ -52,8 +54,8 @@ type Step[T any] struct {
 	To        Cursor        // Turn
 }
 
-// Next decides for one producer. At most limit events are settled in one step; 0 means the configured batch. It has no effect but to throw away buffered envelopes that do not fit the chain, and to
-// note what is waited for.
+// Next decides for one producer. At most limit events are settled in one step; 0 means the configured batch. It has no effect but to throw
+// away buffered envelopes that do not fit the chain, and to note what is waited for.
 func (f *Feed[T]) Next(p lot.Producer, limit int) Step[T] {
 	s := f.streams[p]
 	if s == nil {
@@ -165,7 +167,8 @@ func (f *Feed[T]) Settled(decisions []Decision[T]) {
 	}
 }
 
-// Pulled notes that a pull after from ran to its end. Where it brought nothing new, what was heard of beyond the cursor was false, or is not there yet: it is forgotten until it is heard of again.
+// Pulled notes that a pull after from ran to its end. Where it brought nothing new, what was heard of beyond the cursor was false, or is
+// not there yet: it is forgotten until it is heard of again.
 func (f *Feed[T]) Pulled(from lot.Receipt) {
 	s := f.streams[from.Producer]
 	if s == nil || s.cursor.Receipt != from {

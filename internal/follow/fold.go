@@ -32,7 +32,8 @@ type sink interface{ take(chunk []step) }
 // chunkSize is how many events are folded under one hold of the write lock: some milliseconds, so that readers get in between.
 const chunkSize = 1024
 
-// fold reads what lies between two standings and hands it to the sink in causal order. The order depends on the events alone, never on which reader was faster.
+// fold reads what lies between two standings and hands it to the sink in causal order. The order depends on the events alone, never on
+// which reader was faster.
 func (f *Follower[I]) fold(ctx context.Context, from, to standing, into sink) error {
 	group, ctx := errgroup.WithContext(ctx)
 	m := &merge{to: to, folded: maps.Clone(from.places), into: into}

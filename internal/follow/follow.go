@@ -178,8 +178,9 @@ func decode(env *eventv1.Envelope) step {
 	return s
 }
 
-// View runs fn with the index when it holds everything that was committed in this database before the call, and need besides. asOf are the positions that the index holds, own first: what fn
-// answers is complete as of them, but for Gaps. fn must not keep the index. Past ctx's deadline View gives reason behind.
+// View runs fn with the index when it holds everything that was committed in this database before the call, and need besides. asOf are the
+// positions that the index holds, own first: what fn answers is complete as of them, but for Gaps. fn must not keep the index. Past ctx's
+// deadline View gives reason behind.
 func (f *Follower[I]) View(ctx context.Context, need []lot.Receipt, fn func(index I, asOf []lot.Receipt) error) error {
 	to, err := f.stands(ctx)
 	if err != nil {

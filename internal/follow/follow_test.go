@@ -72,7 +72,8 @@ func TestManyReaders(t *testing.T) {
 	running.Wait()
 }
 
-// history lets three producers say n events that build on each other, one each second, by clocks that do not agree: what an event builds on may bear a later time.
+// history lets three producers say n events that build on each other, one each second, by clocks that do not agree: what an event builds on
+// may bear a later time.
 func history(p *plant, n int) {
 	skew := map[lot.Producer]time.Duration{lot.Inventory: 50 * time.Second, lot.Production: -100 * time.Second}
 	rnd := rand.New(rand.NewPCG(3, 4))

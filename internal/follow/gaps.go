@@ -61,8 +61,8 @@ func (g *gaps) remove(at lot.Receipt) {
 	delete(g.all, at)
 }
 
-// Gaps lists what the index lacks about these lots: events in quarantine and events that it could not take, by place. Events that could not be read may be about any lot, and are always
-// among them. Without lots all gaps are listed. It may be called inside a View.
+// Gaps lists what the index lacks about these lots: events in quarantine and events that it could not take, by place. Events that could not
+// be read may be about any lot, and are always among them. Without lots all gaps are listed. It may be called inside a View.
 func (f *Follower[I]) Gaps(lots ...lot.ID) []Gap {
 	f.gaps.mu.Lock()
 	defer f.gaps.mu.Unlock()

@@ -11,7 +11,8 @@ import (
 	"huskline/internal/lot"
 )
 
-// marks are when the events of each producer were recorded and what they build on. Per event they take 8 bytes, and 24 more per other producer whose position it was the first to name.
+// marks are when the events of each producer were recorded and what they build on. Per event they take 8 bytes, and 24 more per other
+// producer whose position it was the first to name.
 type marks map[lot.Producer]*mark
 
 type mark struct {
@@ -101,8 +102,8 @@ func (m marks) at(micros int64) map[lot.Producer]int {
 	return n
 }
 
-// VectorAt gives what was known at a time, as places for Past: per producer the last event recorded by then, raised by what those events build on. Own first; producers of which nothing was known are left
-// out. It waits as View does.
+// VectorAt gives what was known at a time, as places for Past: per producer the last event recorded by then, raised by what those events
+// build on. Own first; producers of which nothing was known are left out. It waits as View does.
 func (f *Follower[I]) VectorAt(ctx context.Context, t time.Time) ([]lot.Receipt, error) {
 	to, err := f.stands(ctx)
 	if err != nil {

@@ -11,8 +11,9 @@ import (
 // pastFolds is how many fresh folds may run at once; each takes the memory of a whole index and a core.
 const pastFolds = 2
 
-// Past runs fn with a fresh index of exactly the events up to the places given: what Vector was printed by an earlier answer, or VectorAt. Nothing is folded of a producer that is not among them. Places
-// that this database does not hold yet are waited for, past ctx's deadline with reason behind; a producer that it never heard of gives reason as_of_unknown.
+// Past runs fn with a fresh index of exactly the events up to the places given: what Vector was printed by an earlier answer, or VectorAt.
+// Nothing is folded of a producer that is not among them. Places that this database does not hold yet are waited for, past ctx's deadline
+// with reason behind; a producer that it never heard of gives reason as_of_unknown.
 func (f *Follower[I]) Past(ctx context.Context, vector []lot.Receipt, fn func(index I, asOf []lot.Receipt) error) error {
 	select {
 	case f.folds <- struct{}{}:

@@ -5,7 +5,8 @@ import (
 	"time"
 )
 
-// A pause after a failure starts short, since most pass at once, and stays under the 30 s within which every event must reach every consumer after a fault has ended.
+// A pause after a failure starts short, since most pass at once, and stays under the 30 s within which every event must reach every
+// consumer after a fault has ended.
 const (
 	firstPause = 50 * time.Millisecond
 	lastPause  = 5 * time.Second

@@ -32,7 +32,8 @@ type Standing struct {
 // Source is a producer whose events are taken. Both functions call it over the network and return when ctx ends.
 type Source struct {
 	Producer lot.Producer
-	// Read gives the envelopes of an epoch after a position, in order, in pages, up to the producer's head; it stops at the first error of fn and returns it.
+	// Read gives the envelopes of an epoch after a position, in order, in pages, up to the producer's head; it stops at the first error of
+	// fn and returns it.
 	Read func(ctx context.Context, epoch, after int64, fn func([]*eventv1.Envelope) error) error
 	Head func(ctx context.Context) (Standing, error)
 }
@@ -42,8 +43,8 @@ type Config struct {
 	DB      *postgres.DB
 	Self    lot.Producer
 	Sources []Source
-	// Apply gives an event its effect, through tx alone: it may run again for the same event when the transaction is retried. An error of kind unavailable is tried again, any
-	// other sends the event to quarantine. A body that the service has no use for is nil.
+	// Apply gives an event its effect, through tx alone: it may run again for the same event when the transaction is retried. An error of
+	// kind unavailable is tried again, any other sends the event to quarantine. A body that the service has no use for is nil.
 	Apply       func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error
 	Now         func() time.Time
 	Logger      *slog.Logger
@@ -54,8 +55,8 @@ type Config struct {
 	PageTimeout time.Duration                       // longest wait for the next page of a pull: 10 s
 }
 
-// What an alarm is for: an event went to quarantine by its own fault; its producer's past is not the one we hold; the producer is behind what we hold of it in the same epoch; events of a dead
-// epoch were offered.
+// What an alarm is for: an event went to quarantine by its own fault; its producer's past is not the one we hold; the producer is behind
+// what we hold of it in the same epoch; events of a dead epoch were offered.
 const (
 	AlarmQuarantine = "quarantine"
 	AlarmForked     = "chain_forked"

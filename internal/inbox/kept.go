@@ -29,7 +29,8 @@ type Kept struct {
 	Reason   string   // of one in quarantine
 }
 
-// Standings is how far the inbox has settled each producer, and how many events it has released from quarantine so far. At one such moment it is fixed for good what Range gives.
+// Standings is how far the inbox has settled each producer, and how many events it has released from quarantine so far. At one such moment
+// it is fixed for good what Range gives.
 type Standings struct {
 	Positions []lot.Receipt
 	Releases  int64

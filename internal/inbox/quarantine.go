@@ -67,8 +67,8 @@ func (in *Inbox) Touched(lots ...lot.ID) []string {
 	return slices.Compact(lines)
 }
 
-// Retry tries an event in quarantine again, and then all that waited and is not blocked any more. It returns how many were applied; where the event itself failed
-// again, or still waits, the stable reason. An event that is not in quarantine gives reason not_in_quarantine.
+// Retry tries an event in quarantine again, and then all that waited and is not blocked any more. It returns how many were applied; where
+// the event itself failed again, or still waits, the stable reason. An event that is not in quarantine gives reason not_in_quarantine.
 func (in *Inbox) Retry(ctx context.Context, at lot.Receipt) (applied int, reason string, err error) {
 	in.gate.Lock()
 	defer in.gate.Unlock()

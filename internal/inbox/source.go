@@ -82,7 +82,8 @@ func (in *Inbox) report(ctx context.Context, s *source, err error) {
 // silentTicks is how many times within Config.Silence a producer is found silent before it is asked.
 const silentTicks = 5
 
-// idle waits to be woken. A producer that is silent is asked for its head, so that a lost last event is noticed; and what other processes did is looked at.
+// idle waits to be woken. A producer that is silent is asked for its head, so that a lost last event is noticed; and what other processes
+// did is looked at.
 func (in *Inbox) idle(ctx context.Context, s *source, tick <-chan time.Time) {
 	select {
 	case <-ctx.Done():

@@ -14,8 +14,9 @@ import (
 // rewant is how often a wait says again what it waits for: a pull that found nothing forgets it.
 const rewant = 200 * time.Millisecond
 
-// Wait returns when the events up to these places have been settled here: applied, or set aside (see Touched). What has not come yet is pulled at once. It takes no
-// connection while it waits. Past ctx's deadline it gives reason behind; a producer whose events are not taken here, reason receipt_producer_unknown.
+// Wait returns when the events up to these places have been settled here: applied, or set aside (see Touched). What has not come yet is
+// pulled at once. It takes no connection while it waits. Past ctx's deadline it gives reason behind; a producer whose events are not taken
+// here, reason receipt_producer_unknown.
 func (in *Inbox) Wait(ctx context.Context, receipts []lot.Receipt) error {
 	for _, r := range receipts {
 		if r.Producer != in.cfg.Self && in.sources[r.Producer] == nil {
@@ -60,8 +61,9 @@ func (in *Inbox) want(receipts []lot.Receipt) ([]lot.Receipt, <-chan struct{}) {
 // catchUpTime bounds CatchUp, so that a producer that hangs costs a read only part of its deadline.
 const catchUpTime = 2 * time.Second
 
-// CatchUp asks every other producer for its head and waits until it is reached, for at most 2 s and at most half of what is left of ctx. It names what a complete answer would lack:
-// producers that could not be reached or were not caught up with, and those of which events are in quarantine. Empty: nothing.
+// CatchUp asks every other producer for its head and waits until it is reached, for at most 2 s and at most half of what is left of ctx. It
+// names what a complete answer would lack: producers that could not be reached or were not caught up with, and those of which events are in
+// quarantine. Empty: nothing.
 func (in *Inbox) CatchUp(ctx context.Context) (missing []string) {
 	limit := catchUpTime
 	if deadline, ok := ctx.Deadline(); ok {
@@ -122,7 +124,8 @@ func (in *Inbox) Lags() []Lag {
 	return lags
 }
 
-// Positions is what this service has settled of the others, as q's transaction sees it; producers of which nothing came are left out. It is what `after` of an event says.
+// Positions is what this service has settled of the others, as q's transaction sees it; producers of which nothing came are left out. It is
+// what `after` of an event says.
 func (in *Inbox) Positions(ctx context.Context, q Querier) ([]lot.Receipt, error) {
 	return Positions(ctx, q)
 }

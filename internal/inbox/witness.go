@@ -70,8 +70,8 @@ func Witness(ctx context.Context, q Querier, producer lot.Producer) (*eventv1.He
 	return h, nil
 }
 
-// Held asks the others how much of this service's own past they have applied, and returns the furthest place, with the producers that did not answer. At start a
-// service compares it with its own head: if others know more, its database was restored to an earlier moment.
+// Held asks the others how much of this service's own past they have applied, and returns the furthest place, with the producers that did
+// not answer. At start a service compares it with its own head: if others know more, its database was restored to an earlier moment.
 func (in *Inbox) Held(ctx context.Context) (furthest lot.Receipt, silent []lot.Producer) {
 	furthest = lot.Receipt{Producer: in.cfg.Self}
 	for _, s := range in.sources {
