@@ -35,13 +35,12 @@ type Feed[T any] struct {
 }
 
 type stream[T any] struct {
-	cursor   Cursor
-	head     lot.Receipt // newest head heard
-	headHash Hash
-	known    lot.Receipt // the furthest position heard of
-	asked    bool        // the producer itself told its head and its earlier epochs since start
-	ends     map[int64]End
-	buffer   map[int64]Entry[T] // of the cursor's epoch, ahead of it
+	cursor Cursor
+	head   lot.Receipt // newest head heard
+	known  lot.Receipt // the furthest position heard of
+	asked  bool        // the producer itself told its head and its earlier epochs since start
+	ends   map[int64]End
+	buffer map[int64]Entry[T] // of the cursor's epoch, ahead of it
 }
 
 // New makes a feed from what was kept. A producer without a cursor starts at epoch 1, position 0.
@@ -152,7 +151,7 @@ func (f *Feed[T]) Head(at lot.Receipt, hash Hash) Finding {
 		return Sound
 	}
 	if Compare(at, s.head) >= 0 {
-		s.head, s.headHash = at, hash
+		s.head = at
 	}
 	if s.dead(at) {
 		return Sound
@@ -171,6 +170,7 @@ func (f *Feed[T]) Answer(at lot.Receipt, hash Hash, earlier map[int64]End) Findi
 		return Sound
 	}
 	s.asked = true
+	s.head = at // whatever the bus claimed
 	for epoch, end := range earlier {
 		s.ends[epoch] = end
 	}

@@ -124,7 +124,8 @@ func TestPoison(t *testing.T) {
 		require.Equal(t, want, inbox.Quarantined{At: got.At, Reason: got.Reason, Behind: got.Behind, Attempts: got.Attempts})
 	}
 	require.Equal(t, []string{"lot L7: intake/1/121 in quarantine", "lot bad: intake/1/101 in quarantine"}, in.Touched("L7", "bad", "L1"))
-	require.Equal(t, []string{"intake: 3 events in quarantine"}, in.CatchUp(t.Context()))
+	require.Equal(t, []string{"intake: events in quarantine: 3"}, in.CatchUp(t.Context()))
+	require.Empty(t, in.Reach(t.Context()))
 	require.Equal(t, 1, b.alarmed(inbox.AlarmQuarantine), "one alarm for the one that failed")
 
 	// It fails again; then, after a restart, what it lacked is there.
@@ -355,6 +356,7 @@ func TestWait(t *testing.T) {
 	require.Equal(t, "behind", fault.ReasonOf(err))
 	require.Equal(t, []string{"intake: cannot be reached"}, in.CatchUp(t.Context()))
 
+	require.Equal(t, []string{"intake: cannot be reached"}, in.Reach(t.Context()))
 	p.setDown(false)
 	q.say(t, []lot.Receipt{p.at()}, "L2")
 	require.Empty(t, in.CatchUp(t.Context()))

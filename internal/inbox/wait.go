@@ -62,9 +62,21 @@ func (in *Inbox) want(receipts []lot.Receipt) ([]lot.Receipt, <-chan struct{}) {
 const catchUpTime = 2 * time.Second
 
 // CatchUp asks every other producer for its head and waits until it is reached, for at most 2 s and at most half of what is left of ctx. It
-// names what a complete answer would lack: producers that could not be reached or were not caught up with, and those of which events are in
-// quarantine. Empty: nothing.
+// names what a complete answer would lack: what Reach names, and the producers of which events are in quarantine. Empty: nothing.
 func (in *Inbox) CatchUp(ctx context.Context) (missing []string) {
+	missing = in.Reach(ctx)
+	in.mu.Lock()
+	for p, n := range in.feed.Quarantine().Count() {
+		missing = append(missing, fmt.Sprintf("%s: events in quarantine: %d", p, n))
+	}
+	in.mu.Unlock()
+	slices.Sort(missing)
+	return missing
+}
+
+// Reach is CatchUp for a judgement that waits for nobody's quarantine: it names only the producers that could not be reached or were not
+// caught up with, each line beginning with the producer and a colon.
+func (in *Inbox) Reach(ctx context.Context) (unreached []string) {
 	limit := catchUpTime
 	if deadline, ok := ctx.Deadline(); ok {
 		limit = min(limit, time.Until(deadline)/2)
@@ -78,18 +90,13 @@ func (in *Inbox) CatchUp(ctx context.Context) (missing []string) {
 			if why := in.catchUp(ctx, s); why != "" {
 				mu.Lock()
 				defer mu.Unlock()
-				missing = append(missing, why)
+				unreached = append(unreached, why)
 			}
 		})
 	}
 	running.Wait()
-	in.mu.Lock()
-	for p, n := range in.feed.Quarantine().Count() {
-		missing = append(missing, fmt.Sprintf("%s: %d events in quarantine", p, n))
-	}
-	in.mu.Unlock()
-	slices.Sort(missing)
-	return missing
+	slices.Sort(unreached)
+	return unreached
 }
 
 func (in *Inbox) catchUp(ctx context.Context, s *source) string {
