@@ -2,7 +2,6 @@ package inventory_test
 
 import (
 	"context"
-	"io"
 	"log/slog"
 	"net"
 	"sync"
@@ -152,7 +151,7 @@ func newPlant(t *testing.T) *plant {
 	intakev1.RegisterIntakeServiceServer(intake, intakeStub{producer: p.intake})
 	productionv1.RegisterProductionServiceServer(production, productionStub{producer: p.production})
 	p.db = dbtest.New(t, inventory.Migrations(), "inventory")
-	logger := slog.New(slog.NewTextHandler(io.Discard, nil))
+	logger := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))
 	service, err := inventory.New(inventory.Config{
 		DB: p.db, Now: clock, Logger: logger,
 		Peers: map[lot.Producer]grpc.ClientConnInterface{

@@ -17,7 +17,6 @@ create table holds (
     ended_by   text             not null default '',
     end_reason text             not null default '',
     constraint holds_pk primary key (hold),
-    constraint holds_root foreign key (root) references lots (lot),
     constraint holds_class_known check (class in (1, 2)),
     constraint holds_recall_needs_another check (not recall or ended_at is null or ended_by <> placed_by)
 );
