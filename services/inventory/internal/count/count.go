@@ -3,8 +3,8 @@
 package count
 
 import (
-	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -164,6 +164,7 @@ func Close(ctx context.Context, tx Tx, id, by string) ([]Difference, []lot.Event
 	return differences, events, b.Close(ctx, tx)
 }
 
+// differences are the lots that differ. Lots that were never counted are named first, then those that want another person.
 func (s *Sheet) differences() ([]Difference, error) {
 	ids := map[lot.ID]bool{}
 	for id := range s.Book {
@@ -172,12 +173,15 @@ func (s *Sheet) differences() ([]Difference, error) {
 	for _, e := range s.Entries {
 		ids[e.Lot] = true
 	}
-	var out []Difference
-	for id := range ids {
-		entries := s.of(id)
-		if len(entries) == 0 {
+	inOrder := slices.Sorted(maps.Keys(ids))
+	for _, id := range inOrder {
+		if len(s.of(id)) == 0 {
 			return nil, fault.Precondition("count_incomplete", "count sheet %s: lot %s has not been counted", s.ID, id)
 		}
+	}
+	var out []Difference
+	for _, id := range inOrder {
+		entries := s.of(id)
 		last := entries[len(entries)-1]
 		if last.Counted == s.Book[id] {
 			continue
@@ -188,6 +192,5 @@ func (s *Sheet) differences() ([]Difference, error) {
 		name := uuid.NewSHA1(uuid.NameSpaceOID, []byte("huskline count "+s.ID+" "+string(id))).String()
 		out = append(out, Difference{Lot: id, Book: s.Book[id], Counted: last.Counted, Adjustment: name})
 	}
-	slices.SortFunc(out, func(a, b Difference) int { return cmp.Compare(a.Lot, b.Lot) })
 	return out, nil
 }
