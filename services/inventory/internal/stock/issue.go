@@ -107,6 +107,10 @@ func (b *Book) freeze(l *Lot, at time.Time) {
 	}
 }
 
+// Raced is the reason of a command that bore a lot, or claimed a code, at the same moment as another. A lot that is not there cannot be locked:
+// the command is to be run again, and will then see what the other did.
+const Raced = "lot_code_raced"
+
 // Birth is a lot that comes to be.
 type Birth struct {
 	ID        lot.ID

@@ -49,7 +49,7 @@ func (t *Tx) At() time.Time { return t.at }
 func used(err error) error {
 	switch {
 	case postgres.IsUniqueViolation(err, "claims_pk"), postgres.IsUniqueViolation(err, "lots_pk"):
-		return fault.Conflict("lot_code_claimed", "a lot code of this command was claimed by another one just now")
+		return fault.Unavailable(stock.Raced, "a lot code of this command came into use by another one just now")
 	case postgres.IsUniqueViolation(err, "facts_pk"):
 		return fault.Conflict("fact_known", "what this command records has a number that is in use already")
 	case postgres.IsUniqueViolation(err, "holds_pk"):

@@ -54,15 +54,23 @@ func New(run *command.Runner[Tx], in *inbox.Inbox, now func() time.Time) *Judge 
 // Now is the service's clock.
 func (j *Judge) Now() time.Time { return j.now() }
 
+// maxRaces bounds how often a command is run again because another bore the same lot at the same moment; each time one of them gets on.
+const maxRaces = 20
+
 // Run runs a command once.
 func Run[A proto.Message](ctx context.Context, j *Judge, req command.Request, use func(ctx context.Context, tx Tx) (A, []lot.Event, error)) (A, error) {
-	return command.Run(ctx, j.run, req, use)
+	for n := 0; ; n++ {
+		answer, err := command.Run(ctx, j.run, req, use)
+		if fault.ReasonOf(err) != stock.Raced || n == maxRaces {
+			return answer, err
+		}
+	}
 }
 
 // Twice runs a command, and again where its refusal may come of what the others have said and was not known here yet. Where one of them
 // cannot be asked there is no judgement: the error is of kind unavailable.
 func Twice[A proto.Message](ctx context.Context, j *Judge, req command.Request, use func(ctx context.Context, tx Tx) (A, []lot.Event, error)) (A, error) {
-	answer, err := command.Run(ctx, j.run, req, use)
+	answer, err := Run(ctx, j, req, use)
 	if err == nil || !stock.MayBeBehind(err) {
 		return answer, err
 	}
@@ -70,7 +78,7 @@ func Twice[A proto.Message](ctx context.Context, j *Judge, req command.Request, 
 		var none A
 		return none, fault.Unavailable("behind", "%v; but %s, and what it said may change that", err, away)
 	}
-	return command.Run(ctx, j.run, req, use)
+	return Run(ctx, j, req, use)
 }
 
 // away catches up with the others and names one that could not be asked. Events in quarantine are no reason to wait: a person looks at them.
