@@ -3,6 +3,7 @@ package movement
 import (
 	"context"
 	"maps"
+	"math"
 	"slices"
 	"time"
 
@@ -79,6 +80,9 @@ func notFromItself(ctx context.Context, tx stock.Tx, id lot.RunID) error {
 	return nil
 }
 
+// maxLine bounds the numbers of lines, which indexes keep in 32 bits.
+const maxLine = math.MaxInt32
+
 // formOf refuses what no stock could make right.
 func formOf(r lot.RunPosted) error {
 	if len(r.Inputs)+len(r.Outputs) == 0 && !r.Final {
@@ -89,6 +93,9 @@ func formOf(r lot.RunPosted) error {
 	}
 	ins, outs, lots := map[int64]bool{}, map[int64]bool{}, map[lot.ID]bool{}
 	for _, in := range r.Inputs {
+		if in.Line < 1 || in.Line > maxLine {
+			return fault.Invalid("line_out_of_range", "run %s: input line %d, 1 to %d are allowed", r.Run, in.Line, maxLine)
+		}
 		if ins[in.Line] {
 			return fault.Invalid("line_repeated", "run %s: two inputs are line %d", r.Run, in.Line)
 		}
@@ -99,6 +106,8 @@ func formOf(r lot.RunPosted) error {
 	}
 	for _, out := range r.Outputs {
 		switch {
+		case out.Line < 1 || out.Line > maxLine:
+			return fault.Invalid("line_out_of_range", "run %s: output line %d, 1 to %d are allowed", r.Run, out.Line, maxLine)
 		case outs[out.Line]:
 			return fault.Invalid("line_repeated", "run %s: two outputs are line %d", r.Run, out.Line)
 		case out.Quantity <= 0:

@@ -4,6 +4,7 @@ package shipping
 
 import (
 	"context"
+	"math"
 	"slices"
 	"time"
 
@@ -111,8 +112,8 @@ func number(s *lot.Shipped) error {
 		if l.Line == 0 {
 			l.Line = int64(i + 1)
 		}
-		if l.Line < 0 || seen[l.Line] {
-			return fault.Invalid("line_repeated", "shipment %s: line %d: numbers are above zero, each once", s.Shipment, l.Line)
+		if l.Line < 0 || l.Line > math.MaxInt32 || seen[l.Line] {
+			return fault.Invalid("line_repeated", "shipment %s: line %d: numbers are above zero and below 2^31, each once", s.Shipment, l.Line)
 		}
 		seen[l.Line] = true
 		if l.Quantity <= 0 {

@@ -8,8 +8,38 @@ import (
 	"huskline/internal/lot"
 )
 
+// maxPounds and maxPieces bound one leg and what a lot is made with: a billion pounds, a billion pieces. Sums over a whole plant so stay far
+// inside 64 bits, and the genealogy holds to the same bounds.
+const (
+	maxPounds lot.Quantity = 1_000_000_000_000_000
+	maxPieces lot.Quantity = 1_000_000_000
+)
+
+// inBounds refuses quantities that no plant has.
+func (b *Book) inBounds() error {
+	for _, l := range b.change.Legs {
+		if l.Quantity > maxPounds || l.Quantity < -maxPounds {
+			return fault.Invalid("quantity_out_of_range", "%s: %s, at most %s at once are allowed", l.Fact, Amount(l.Quantity, l.Measure), Amount(maxPounds, l.Measure))
+		}
+	}
+	for _, l := range b.change.Lots {
+		limit := maxPounds
+		if l.Measure == lot.ByCount {
+			limit = maxPieces
+		}
+		if l.Made > limit {
+			return fault.Invalid("quantity_out_of_range", "lot %s: it would be made with %s, at most %s are allowed", l.ID, Amount(l.Made, l.Measure),
+				Amount(limit, l.Measure))
+		}
+	}
+	return nil
+}
+
 // Close judges the book and writes it. A refusal says how much there was and when; the transaction must then be given up.
 func (b *Book) Close(ctx context.Context, tx Tx) error {
+	if err := b.inBounds(); err != nil {
+		return err
+	}
 	if err := b.balanced(); err != nil {
 		return err
 	}
