@@ -89,6 +89,9 @@ func Corrected(ctx context.Context, tx Tx, command string, c Correction, set lot
 		if err != nil {
 			return 0, nil, err
 		}
+		if first, known := lots[posted.Inputs[0].Lot]; known {
+			s.Owner = first.Owner
+		}
 		in, out, err := sums(posted, lots)
 		if err != nil {
 			return 0, nil, err

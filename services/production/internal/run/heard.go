@@ -67,13 +67,15 @@ func SetHeard(ctx context.Context, tx Tx, set lot.Corrected) ([]lot.Event, error
 		if err != nil {
 			return nil, err
 		}
-		switch {
-		case s == nil || s.HeldBy == set.Correction:
+		if s == nil || s.HeldBy == set.Correction {
 			continue
-		case p.Version <= s.Version:
-			if err := compared(ctx, tx, p); err != nil {
+		}
+		if p.Version <= s.Version {
+			said, err := Heard(ctx, tx, p)
+			if err != nil {
 				return nil, err
 			}
+			events = append(events, said...)
 			continue
 		}
 		lots, err := tx.Lots(ctx, lotsIn(p))
