@@ -1,0 +1,80 @@
+// Package server is intake's gRPC door: message to domain to message, in a package for each kind of work.
+package server
+
+import (
+	"context"
+	"log/slog"
+	"slices"
+
+	"huskline/internal/command"
+	"huskline/internal/desk"
+	"huskline/internal/inbox"
+	"huskline/internal/lot"
+	intakev1 "huskline/proto/huskline/intake/v1"
+	"huskline/services/intake/internal/server/feed"
+	"huskline/services/intake/internal/server/gate"
+	"huskline/services/intake/internal/server/office"
+	"huskline/services/intake/internal/server/pay"
+	"huskline/services/intake/internal/server/register"
+	"huskline/services/intake/internal/server/work"
+)
+
+// Tx is what the commands of all doors need of a transaction.
+type Tx = work.Tx
+
+// Store is what the doors read outside commands.
+type Store interface {
+	register.Reads
+	feed.Reads
+	gate.Reads
+	office.Keeper
+}
+
+// Config is what the doors are made of.
+type Config struct {
+	Run   *command.Runner[Tx]
+	Call  command.Call
+	Claim func(ctx context.Context, command string, id lot.ID, claimant string) error
+	Inbox *inbox.Inbox
+	Desk  *desk.Desk
+	Store Store
+}
+
+// Parts answers the whole contract. A method that none of its parts has does not compile.
+type Parts struct {
+	intakev1.UnsafeIntakeServiceServer
+	registerPart
+	feedPart
+	gatePart
+	payPart
+	officePart
+	post *command.Poster[Tx]
+}
+
+// The parts have names of their own, since all of them are called Server.
+type (
+	registerPart struct{ *register.Server }
+	feedPart     struct{ *feed.Server }
+	gatePart     struct{ *gate.Server }
+	payPart      struct{ *pay.Server }
+	officePart   struct{ *office.Server }
+)
+
+var _ intakev1.IntakeServiceServer = (*Parts)(nil)
+
+// New puts the parts together.
+func New(cfg Config) *Parts {
+	post := command.NewPoster(cfg.Run, cfg.Call, slices.Concat(gate.Handlers(), pay.Handlers())...)
+	run := work.New(cfg.Run, post, cfg.Claim)
+	return &Parts{
+		registerPart: registerPart{register.New(run, cfg.Store)},
+		feedPart:     feedPart{feed.New(run, cfg.Store)},
+		gatePart:     gatePart{gate.New(run, cfg.Store)},
+		payPart:      payPart{pay.New(run)},
+		officePart:   officePart{office.New(run, cfg.Desk, cfg.Inbox, cfg.Store)},
+		post:         post,
+	}
+}
+
+// Sweep finishes what a crash left half done, until ctx ends.
+func (p *Parts) Sweep(ctx context.Context, logger *slog.Logger) { p.post.Run(ctx, logger) }

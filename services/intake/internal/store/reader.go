@@ -1,0 +1,123 @@
+package store
+
+import (
+	"context"
+	"math"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"huskline/internal/inbox"
+	"huskline/internal/lot"
+	"huskline/internal/lotwire"
+	"huskline/internal/outbox"
+	"huskline/internal/postgres"
+	eventv1 "huskline/proto/huskline/event/v1"
+	"huskline/services/intake/internal/delivery"
+	"huskline/services/intake/internal/scale"
+	"huskline/services/intake/internal/weighing"
+)
+
+// Reader reads outside commands, each answer of one moment.
+type Reader struct {
+	db  *postgres.DB
+	now func() time.Time
+}
+
+// NewReader makes a reader.
+func NewReader(db *postgres.DB, now func() time.Time) *Reader { return &Reader{db, now} }
+
+func read[A any](ctx context.Context, r *Reader, fn func(ctx context.Context, tx *Tx) (A, error)) (answer A, err error) {
+	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		answer, err = fn(ctx, New(tx, r.now().UTC(), 0))
+		return err
+	})
+	return answer, err
+}
+
+// Parties lists parties by code after one, at most limit.
+func (r *Reader) Parties(ctx context.Context, after string, limit int) ([]lot.PartyChanged, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) ([]lot.PartyChanged, error) { return tx.Parties(ctx, after, limit) })
+}
+
+// Items lists items by code after one, as they stand now, at most limit.
+func (r *Reader) Items(ctx context.Context, after string, limit int) ([]lot.ItemChanged, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) ([]lot.ItemChanged, error) { return tx.Items(ctx, after, limit) })
+}
+
+// ScaleStates lists scales by code after one, at most limit.
+func (r *Reader) ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) ([]scale.State, error) { return tx.ScaleStates(ctx, after, limit) })
+}
+
+// FeedTotals adds up the feeds.
+func (r *Reader) FeedTotals(ctx context.Context) (weighing.Totals, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) (weighing.Totals, error) { return tx.FeedTotals(ctx) })
+}
+
+// Readings lists what is stored of a scale by sequence after a place, at most limit.
+func (r *Reader) Readings(ctx context.Context, l weighing.List) ([]weighing.Listed, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) ([]weighing.Listed, error) { return tx.Readings(ctx, l) })
+}
+
+// Deliveries lists received lots by code with their final prices.
+func (r *Reader) Deliveries(ctx context.Context, party lot.PartyID, after string, limit int) ([]delivery.Priced, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) ([]delivery.Priced, error) {
+		page, err := tx.Deliveries(ctx, party, after, limit)
+		return tx.priced(ctx, page, err)
+	})
+}
+
+// Delivery finds received lots by their code, or by the supplier's own lot number where a party is given.
+func (r *Reader) Delivery(ctx context.Context, id string, party lot.PartyID) ([]delivery.Priced, error) {
+	return read(ctx, r, func(ctx context.Context, tx *Tx) ([]delivery.Priced, error) {
+		page, err := tx.Delivery(ctx, id, party)
+		return tx.priced(ctx, page, err)
+	})
+}
+
+// priced gives received lots their final prices.
+func (t *Tx) priced(ctx context.Context, page []delivery.State, err error) ([]delivery.Priced, error) {
+	if err != nil || len(page) == 0 {
+		return nil, err
+	}
+	out, lots, at := make([]delivery.Priced, len(page)), make([]lot.ID, len(page)), make(map[lot.ID]int, len(page))
+	for i, s := range page {
+		out[i].State, lots[i], at[s.Facts.Lot] = s, s.Facts.Lot, i
+	}
+	settled, err := t.Settlements(ctx, lots)
+	for _, s := range settled {
+		out[at[s.Lot]].Settled = append(out[at[s.Lot]].Settled, s)
+	}
+	return out, err
+}
+
+// keptPage is the most envelopes of a page.
+const keptPage = 256
+
+// Kept is a page of what is kept of another producer's events of an epoch after a position, in order.
+func (r *Reader) Kept(ctx context.Context, producer lot.Producer, epoch, after int64) (out []*eventv1.Envelope, err error) {
+	of := inbox.Range{
+		From: lot.Receipt{Producer: producer, Epoch: epoch, Position: after},
+		To:   lot.Receipt{Producer: producer, Epoch: epoch, Position: math.MaxInt64},
+	}
+	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		kept, err := of.Read(ctx, tx, keptPage)
+		out = make([]*eventv1.Envelope, len(kept))
+		for i, k := range kept {
+			out[i] = k.Envelope
+		}
+		return err
+	})
+	return out, err
+}
+
+// Head is where this service's own events stand.
+func (r *Reader) Head(ctx context.Context) (at lot.Receipt, err error) {
+	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		head, err := outbox.ReadHead(ctx, tx)
+		at = lotwire.ParseReceipt(head.GetAt())
+		return err
+	})
+	return at, err
+}

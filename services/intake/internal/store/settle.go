@@ -1,0 +1,108 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"huskline/internal/lot"
+	"huskline/services/intake/internal/delivery"
+	"huskline/services/intake/internal/settle"
+)
+
+const insertSettlement = `insert into settlements (settlement, version, lot, price, purchase, effective, recorded) values ($1, $2, $3, $4, $5, $6, $7)`
+
+// SaveSettlement adds a final price.
+func (t *Tx) SaveSettlement(ctx context.Context, s delivery.Settled, version int64) error {
+	b := &pgx.Batch{}
+	b.Queue(`insert into settlement_ids (settlement) values ($1)`, s.Settlement)
+	b.Queue(insertSettlement, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
+	return t.send(ctx, "record settlement "+s.Settlement, b)
+}
+
+// Resettle gives every final price of a lot its purchase anew.
+func (t *Tx) Resettle(ctx context.Context, id lot.ID, version int64, purchase delivery.Purchase) ([]delivery.Settled, error) {
+	all, err := t.Settlements(ctx, []lot.ID{id})
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	b := &pgx.Batch{}
+	for i := range all {
+		s := &all[i]
+		if s.Purchase, err = purchase(s.Price); err != nil {
+			return nil, err
+		}
+		b.Queue(insertSettlement, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
+	}
+	return all, t.send(ctx, "settle lot "+string(id)+" anew", b)
+}
+
+// Settlements lists the final prices of lots as they stand, the latest effective of each lot last.
+func (t *Tx) Settlements(ctx context.Context, lots []lot.ID) ([]delivery.Settled, error) {
+	const list = `select settlement, lot, price, purchase, effective from (
+			select distinct on (lot, settlement) settlement, lot, price, purchase, effective from settlements where lot = any($1)
+			order by lot, settlement, version desc) s order by lot, effective, settlement`
+	rows, err := t.tx.Query(ctx, list, texts(lots))
+	if err != nil {
+		return nil, fmt.Errorf("list settlements: %w", err)
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (s delivery.Settled, err error) {
+		err = row.Scan(&s.Settlement, &s.Lot, &s.Price, &s.Purchase, &s.At)
+		s.At = s.At.UTC()
+		return s, err
+	})
+}
+
+// texts hands typed names to the driver.
+func texts[S ~string](in []S) []string {
+	out := make([]string, len(in))
+	for i, s := range in {
+		out[i] = string(s)
+	}
+	return out
+}
+
+// Owned finds a lot of an owner's that was made here.
+func (t *Tx) Owned(ctx context.Context, id lot.ID) (*settle.Owned, error) {
+	o := settle.Owned{Lot: id}
+	switch err := t.tx.QueryRow(ctx, `select owner from owned_lots where lot = $1`, id).Scan(&o.Owner); {
+	case absent(err):
+		return nil, nil
+	case err != nil:
+		return nil, fmt.Errorf("find lot %s of an owner: %w", id, err)
+	}
+	return &o, nil
+}
+
+// SaveOwned notes a lot of an owner's that was made here.
+func (t *Tx) SaveOwned(ctx context.Context, id lot.ID, owner lot.PartyID) error {
+	const save = `insert into owned_lots (lot, owner) values ($1, $2) on conflict (lot) do update set owner = excluded.owner`
+	if _, err := t.tx.Exec(ctx, save, id, owner); err != nil {
+		return fmt.Errorf("note lot %s of an owner: %w", id, err)
+	}
+	return nil
+}
+
+// Used tells whether a purchase's id, or a lot code, is in use.
+func (t *Tx) Used(ctx context.Context, purchase string, code lot.ID) (purchaseUsed, codeUsed bool, err error) {
+	const look = `select exists (select from purchases where purchase = $1), exists (select from codes where lot = $2)`
+	if err := t.tx.QueryRow(ctx, look, purchase, code).Scan(&purchaseUsed, &codeUsed); err != nil {
+		return false, false, fmt.Errorf("look for purchase %s: %w", purchase, err)
+	}
+	return purchaseUsed, codeUsed, nil
+}
+
+// SavePurchase adds a purchase; one of a whole ticket, which keeps its code, marks the ticket as bought.
+func (t *Tx) SavePurchase(ctx context.Context, p lot.Bought, at time.Time) error {
+	b := &pgx.Batch{}
+	if p.NewLot == p.Lot {
+		b.Queue(`update received set bought = true where lot = $1`, p.Lot)
+	} else {
+		b.Queue(`insert into codes (lot) values ($1)`, p.NewLot)
+	}
+	b.Queue(`insert into purchases (purchase, lot, new_lot, owner, quantity, price, place, effective, recorded) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		p.Purchase, p.Lot, p.NewLot, p.Owner, int64(p.Quantity), int64(p.Price), p.Place, at, t.at)
+	return t.send(ctx, "record purchase "+p.Purchase, b)
+}

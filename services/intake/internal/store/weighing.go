@@ -1,0 +1,207 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"huskline/services/intake/internal/weighing"
+)
+
+// Scales finds scales by code, given in order. Those not known are registered without limits where asked.
+func (t *Tx) Scales(ctx context.Context, codes []string, register bool) (map[string]weighing.Known, error) {
+	found, err := t.scales(ctx, codes)
+	if err != nil || !register || len(found) == len(codes) {
+		return found, err
+	}
+	const insert = `with s as (insert into scales (scale, version, class, capacity, division, place, in_service)
+			select c, 1, '', 0, 0, '', true from unnest($1::text[]) with ordinality as u(c, n) order by n on conflict (scale) do nothing returning scale_id),
+		f as (insert into scale_feeds (scale_id, watermark, lines, stored, conflicts) select scale_id, 0, 0, 0, 0 from s)
+		insert into scale_versions (scale_id, version, class, capacity, division, place, in_service, recorded)
+		select scale_id, 1, '', 0, 0, '', true, $2 from s`
+	var missing []string
+	for _, c := range codes {
+		if _, ok := found[c]; !ok {
+			missing = append(missing, c)
+		}
+	}
+	if _, err := t.tx.Exec(ctx, insert, missing, t.at); err != nil {
+		return nil, fmt.Errorf("register scales: %w", err)
+	}
+	return t.scales(ctx, codes)
+}
+
+func (t *Tx) scales(ctx context.Context, codes []string) (map[string]weighing.Known, error) {
+	const find = `select scale_id, scale, class, capacity, division, place, in_service, sealed from scales where scale = any($1)`
+	found := make(map[string]weighing.Known, len(codes))
+	rows, err := t.tx.Query(ctx, find, codes)
+	if err != nil {
+		return nil, fmt.Errorf("find scales: %w", err)
+	}
+	var k weighing.Known
+	var sealed *time.Time
+	_, err = pgx.ForEachRow(rows, []any{&k.ID, &k.Code, &k.Class, &k.Capacity, &k.Division, &k.Place, &k.InService, &sealed}, func() error {
+		k.Sealed = given(sealed)
+		found[k.Code] = k
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("find scales: %w", err)
+	}
+	return found, nil
+}
+
+// columns is rows as the driver takes them, column by column.
+type columns struct {
+	scaleIDs    []int32
+	sequences   []int64
+	times       []time.Time
+	digits      []string
+	units       []string
+	kinds       []int16
+	references  []string
+	micropounds []int64
+	hashes      []pgtype.UUID
+}
+
+func columnsOf(rows []weighing.Row) columns {
+	n := len(rows)
+	c := columns{
+		scaleIDs: make([]int32, n), sequences: make([]int64, n), times: make([]time.Time, n), digits: make([]string, n), units: make([]string, n),
+		kinds: make([]int16, n), references: make([]string, n), micropounds: make([]int64, n), hashes: make([]pgtype.UUID, n),
+	}
+	for i := range rows {
+		r := &rows[i]
+		c.scaleIDs[i], c.sequences[i], c.times[i], c.digits[i], c.units[i] = r.ScaleID, r.Sequence, r.Time, r.Digits, r.Unit
+		c.kinds[i], c.references[i], c.micropounds[i], c.hashes[i] = int16(r.Kind), r.Reference, int64(r.Mass), pgtype.UUID{Bytes: r.Hash, Valid: true}
+	}
+	return c
+}
+
+func (c columns) args(rest ...any) []any {
+	return append([]any{c.scaleIDs, c.sequences, c.times, c.digits, c.units, c.kinds, c.references, c.micropounds, c.hashes}, rest...)
+}
+
+// Insert stores rows whose key is free and returns the keys that were. Two writers of the same keys wait for each other in the order of keys.
+func (t *Tx) Insert(ctx context.Context, rows []weighing.Row, historic bool) ([]weighing.Key, error) {
+	const insert = `insert into readings (scale_id, sequence, time, digits, unit, kind, reference, micropounds, hash, historic, recorded)
+		select u.*, $10, $11 from unnest($1::integer[], $2::bigint[], $3::timestamptz[], $4::text[], $5::text[], $6::smallint[], $7::text[],
+			$8::bigint[], $9::uuid[]) as u on conflict (scale_id, sequence) do nothing returning scale_id, sequence`
+	if len(rows) == 0 {
+		return nil, nil
+	}
+	got, err := t.tx.Query(ctx, insert, columnsOf(rows).args(historic, t.at)...)
+	if err != nil {
+		return nil, fmt.Errorf("store readings: %w", err)
+	}
+	keys := make([]weighing.Key, 0, len(rows))
+	var k weighing.Key
+	if _, err := pgx.ForEachRow(got, []any{&k.ScaleID, &k.Sequence}, func() error { keys = append(keys, k); return nil }); err != nil {
+		return nil, fmt.Errorf("store readings: %w", err)
+	}
+	return keys, nil
+}
+
+// Contents is the hashes of what is stored under keys.
+func (t *Tx) Contents(ctx context.Context, keys []weighing.Key) (map[weighing.Key]weighing.Hash, error) {
+	const find = `select r.scale_id, r.sequence, r.hash from unnest($1::integer[], $2::bigint[]) as u(scale_id, sequence) join readings r using (scale_id, sequence)`
+	scaleIDs, sequences := make([]int32, len(keys)), make([]int64, len(keys))
+	for i, k := range keys {
+		scaleIDs[i], sequences[i] = k.ScaleID, k.Sequence
+	}
+	rows, err := t.tx.Query(ctx, find, scaleIDs, sequences)
+	if err != nil {
+		return nil, fmt.Errorf("compare readings: %w", err)
+	}
+	found := make(map[weighing.Key]weighing.Hash, len(keys))
+	var k weighing.Key
+	var h pgtype.UUID
+	if _, err := pgx.ForEachRow(rows, []any{&k.ScaleID, &k.Sequence, &h}, func() error { found[k] = h.Bytes; return nil }); err != nil {
+		return nil, fmt.Errorf("compare readings: %w", err)
+	}
+	return found, nil
+}
+
+// KeepApart keeps rows whose number was taken by another content, each content once, and counts the new ones by scale.
+func (t *Tx) KeepApart(ctx context.Context, rows []weighing.Row, historic bool) (map[int32]int64, error) {
+	const insert = `insert into readings_conflicts (scale_id, sequence, time, digits, unit, kind, reference, micropounds, hash, historic, recorded)
+		select u.*, $10, $11 from unnest($1::integer[], $2::bigint[], $3::timestamptz[], $4::text[], $5::text[], $6::smallint[], $7::text[],
+			$8::bigint[], $9::uuid[]) as u on conflict do nothing returning scale_id`
+	if len(rows) == 0 {
+		return nil, nil
+	}
+	got, err := t.tx.Query(ctx, insert, columnsOf(rows).args(historic, t.at)...)
+	if err != nil {
+		return nil, fmt.Errorf("keep readings in conflict: %w", err)
+	}
+	kept := map[int32]int64{}
+	var id int32
+	if _, err := pgx.ForEachRow(got, []any{&id}, func() error { kept[id]++; return nil }); err != nil {
+		return nil, fmt.Errorf("keep readings in conflict: %w", err)
+	}
+	return kept, nil
+}
+
+// advanceFeed raises the watermark step by step: over a range of the batch, which is known to be stored, in one step, over what others stored in
+// steps of one; so a number is passed once in the life of a scale, and a gap costs one look.
+const advanceFeed = `with recursive mine as (select * from unnest($5::bigint[], $6::bigint[]) as u(first, last)),
+	step(n) as (
+		select watermark from scale_feeds where scale_id = $1
+		union all
+		select coalesce((select last from mine where first <= s.n + 1 and last > s.n limit 1),
+			(select sequence from readings where scale_id = $1 and sequence = s.n + 1))
+		from step s where s.n is not null)
+	update scale_feeds set watermark = (select max(n) from step), lines = lines + $2, stored = stored + $3, conflicts = conflicts + $4
+	where scale_id = $1 returning watermark`
+
+// Advance adds to the state of each scale's feed, given in the order of their numbers, and raises its watermark. Each feed is locked before what
+// is stored is looked at, so that of two writers the later sees what the earlier stored.
+func (t *Tx) Advance(ctx context.Context, progress []weighing.Progress) (map[int32]int64, error) {
+	ids := make([]int32, len(progress))
+	for i, p := range progress {
+		ids[i] = p.ScaleID
+	}
+	b := &pgx.Batch{}
+	b.Queue(`select scale_id from scale_feeds where scale_id = any($1) order by scale_id for update`, ids)
+	marks := make(map[int32]int64, len(progress))
+	for _, p := range progress {
+		first, last := make([]int64, len(p.Answered)), make([]int64, len(p.Answered))
+		for i, r := range p.Answered {
+			first[i], last[i] = r.First, r.Last
+		}
+		b.Queue(advanceFeed, p.ScaleID, p.Lines, p.Stored, p.Conflicts, first, last).QueryRow(func(row pgx.Row) error {
+			var mark int64
+			err := row.Scan(&mark)
+			marks[p.ScaleID] = mark
+			return err
+		})
+	}
+	return marks, t.send(ctx, "advance the feeds", b)
+}
+
+// Readings lists what is stored of a scale by sequence, with the readings in conflict beside, or those alone.
+func (t *Tx) Readings(ctx context.Context, l weighing.List) ([]weighing.Listed, error) {
+	const list = `select r.sequence, r.time, r.digits, r.unit, r.kind, r.reference, r.micropounds, r.recorded, r.historic, r.conflict, r.hash
+		from (
+			select sequence, time, digits, unit, kind, reference, micropounds, recorded, historic, false as conflict, hash, scale_id from readings where not $2
+			union all
+			select sequence, time, digits, unit, kind, reference, micropounds, recorded, historic, true, hash, scale_id from readings_conflicts) r
+		where r.scale_id = (select scale_id from scales where scale = $1) and r.sequence >= $3
+			and (r.sequence, r.conflict, r.hash) > ($3, $4, $5)
+		order by r.sequence, r.conflict, r.hash limit $6`
+	rows, err := t.tx.Query(ctx, list, l.Scale, l.ConflictsOnly, l.After.Sequence, l.After.Conflict, pgtype.UUID{Bytes: l.After.Hash, Valid: true}, l.Limit)
+	if err != nil {
+		return nil, fmt.Errorf("list readings of %s: %w", l.Scale, err)
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (s weighing.Listed, err error) {
+		var kind int16
+		var h pgtype.UUID
+		err = row.Scan(&s.Sequence, &s.Time, &s.Digits, &s.Unit, &kind, &s.Reference, &s.Mass, &s.Recorded, &s.Historic, &s.Conflict, &h)
+		s.Scale, s.Kind = l.Scale, weighing.Kind(kind)
+		s.Place = weighing.Place{Sequence: s.Sequence, Conflict: s.Conflict, Hash: h.Bytes}
+		return s, err
+	})
+}

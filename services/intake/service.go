@@ -1,0 +1,107 @@
+// Package intake is the service that takes in goods: parties, items, scale readings, deliveries, bought ingredients and their prices. This file
+// is its wiring.
+package intake
+
+import (
+	"context"
+	"io/fs"
+	"log/slog"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/prometheus/client_golang/prometheus"
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"huskline/internal/bus"
+	"huskline/internal/command"
+	"huskline/internal/desk"
+	"huskline/internal/link"
+	"huskline/internal/lot"
+	"huskline/internal/postgres"
+	"huskline/internal/rpc"
+	intakev1 "huskline/proto/huskline/intake/v1"
+	"huskline/services/intake/internal/caller"
+	"huskline/services/intake/internal/consumer"
+	"huskline/services/intake/internal/server"
+	"huskline/services/intake/internal/store"
+)
+
+// Config is what the service is made of.
+type Config struct {
+	DB      *postgres.DB // as the run-time role, migrated
+	Bus     *bus.Conn    // nil: no bus; the others are then heard by asking them
+	Peers   map[lot.Producer]grpc.ClientConnInterface
+	Now     func() time.Time
+	Logger  *slog.Logger
+	Metrics prometheus.Registerer // nil: nothing is measured
+	Letter  byte                  // leads the lot codes that this intake gives, A to Z; 0: A
+}
+
+// Service is intake as a value.
+type Service struct {
+	cfg   Config
+	link  *link.Link
+	desk  *desk.Desk
+	parts *server.Parts
+}
+
+// defaultLetter leads the lot codes of a plant's own intake.
+const defaultLetter = 'A'
+
+// Migrations are all tables of the service's database.
+func Migrations() fs.FS { return desk.Migrations(lot.Intake, store.Migrations) }
+
+// New makes the service; nothing moves before Run.
+func New(cfg Config) (*Service, error) {
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Letter == 0 {
+		cfg.Letter = defaultLetter
+	}
+	s := &Service{cfg: cfg}
+	var err error
+	s.link, err = link.New(link.Config{
+		DB: cfg.DB, Self: lot.Intake, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
+		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
+			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond), cfg.Letter), e)
+		},
+	})
+	if err != nil {
+		return nil, err
+	}
+	in := s.link.Inbox()
+	s.desk = desk.New(cfg.DB, in)
+	run := command.New(command.Config[server.Tx]{
+		DB: cfg.DB, Producer: lot.Intake, Now: cfg.Now, Recorded: s.link.Recorded, Actor: desk.Actor, Receipts: rpc.ReceiptsOf,
+		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at, cfg.Letter) },
+		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
+	})
+	reader := store.NewReader(cfg.DB, cfg.Now)
+	inventory := caller.New(cfg.Peers[lot.Inventory], reader.Head)
+	s.parts = server.New(server.Config{
+		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader,
+	})
+	return s, nil
+}
+
+// Register offers the service's methods.
+func (s *Service) Register(r grpc.ServiceRegistrar) { intakev1.RegisterIntakeServiceServer(r, s.parts) }
+
+// Door is how callers are known and what their calls wait for.
+func (s *Service) Door() rpc.Door { return s.desk.Door(s.cfg.Now) }
+
+// Run takes and sends events and finishes what a crash left half done, until ctx ends.
+func (s *Service) Run(ctx context.Context) error {
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.link.Run(ctx) })
+	group.Go(func() error {
+		s.parts.Sweep(ctx, s.cfg.Logger)
+		return nil
+	})
+	return group.Wait()
+}
+
+// Ready is the readiness: "ready", or "degraded" while the bus is away.
+func (s *Service) Ready(ctx context.Context) (string, error) { return s.link.Ready(ctx) }
