@@ -69,9 +69,7 @@ func New(cfg Config) (*Service, error) {
 		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return s.link.Inbox().Positions(ctx, tx) },
 	})
 	reads := store.NewReads(cfg.DB)
-	s.commands = write.New(write.Config{
-		Runner: runner, Call: caller.Inventory(cfg.Peers[lot.Inventory]), CatchUp: s.link.Inbox().CatchUp, Unknown: reads.Unknown,
-	})
+	s.commands = write.New(write.Config{Runner: runner, Call: caller.Inventory(cfg.Peers[lot.Inventory]), CatchUp: s.link.Inbox().CatchUp})
 	s.server = server.New(server.Config{
 		DB: cfg.DB, Logger: cfg.Logger, Commands: s.commands, Reads: reads, Desk: s.desk, Inbox: s.link.Inbox(),
 	})

@@ -77,13 +77,3 @@ func (r *Reads) runs(ctx context.Context, sql string, args ...any) (views []run.
 	})
 	return views, err
 }
-
-// Unknown tells whether any of these lots and items has not been heard of here.
-func (r *Reads) Unknown(ctx context.Context, lots []lot.ID, items []lot.ItemID) (unknown bool, err error) {
-	const sql = `select exists (select from unnest($1::text[]) l(lot) where not exists (select from lots where lots.lot = l.lot))
-		or exists (select from unnest($2::text[]) i(item) where not exists (select from items where items.item = i.item))`
-	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		return tx.QueryRow(ctx, sql, texts(lots), texts(items)).Scan(&unknown)
-	})
-	return unknown, err
-}

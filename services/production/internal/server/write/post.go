@@ -17,48 +17,27 @@ import (
 
 // DumpInput records goods dumped into an open run.
 func (c *Commands) DumpInput(ctx context.Context, r *productionv1.DumpInputRequest) (*productionv1.DumpInputResponse, error) {
-	return post[*productionv1.DumpInputResponse](ctx, c, r, []lot.ID{lot.ID(r.GetInput().GetLot())}, nil)
+	return post[*productionv1.DumpInputResponse](ctx, c, r)
 }
 
 // FillOutput records a container filled by an open run.
 func (c *Commands) FillOutput(ctx context.Context, r *productionv1.FillOutputRequest) (*productionv1.FillOutputResponse, error) {
-	return post[*productionv1.FillOutputResponse](ctx, c, r, nil, []lot.ItemID{lot.ItemID(r.GetOutput().GetItem())})
+	return post[*productionv1.FillOutputResponse](ctx, c, r)
 }
 
 // CompleteRun ends an open run.
 func (c *Commands) CompleteRun(ctx context.Context, r *productionv1.CompleteRunRequest) (*productionv1.CompleteRunResponse, error) {
-	return post[*productionv1.CompleteRunResponse](ctx, c, r, nil, nil)
+	return post[*productionv1.CompleteRunResponse](ctx, c, r)
 }
 
 // RecordRun records a whole run at once.
 func (c *Commands) RecordRun(ctx context.Context, r *productionv1.RecordRunRequest) (*productionv1.RecordRunResponse, error) {
-	lots, items := named(r.GetRun())
-	return post[*productionv1.RecordRunResponse](ctx, c, r, lots, items)
+	return post[*productionv1.RecordRunResponse](ctx, c, r)
 }
 
 // CorrectRun puts a completed run right, with the later uses that change with it.
 func (c *Commands) CorrectRun(ctx context.Context, r *productionv1.CorrectRunRequest) (*productionv1.CorrectRunResponse, error) {
-	lots, items := named(append([]*productionv1.RunFacts{r.GetRun()}, r.GetLaterRuns()...)...)
-	return post[*productionv1.CorrectRunResponse](ctx, c, r, lots, items)
-}
-
-// named lists the lots that runs take in and do not make themselves, and the items they give.
-func named(runs ...*productionv1.RunFacts) (lots []lot.ID, items []lot.ItemID) {
-	made := map[string]bool{}
-	for _, f := range runs {
-		for _, out := range f.GetOutputs() {
-			made[out.GetLot()] = true
-			items = append(items, lot.ItemID(out.GetItem()))
-		}
-	}
-	for _, f := range runs {
-		for _, in := range f.GetInputs() {
-			if !made[in.GetLot()] {
-				lots = append(lots, lot.ID(in.GetLot()))
-			}
-		}
-	}
-	return lots, items
+	return post[*productionv1.CorrectRunResponse](ctx, c, r)
 }
 
 func handlers() []command.Handler[Tx] {

@@ -35,8 +35,6 @@ type Config struct {
 	Call   command.Call
 	// CatchUp takes in what the others have said so far, and names those that could not be asked.
 	CatchUp func(ctx context.Context) (missing []string)
-	// Unknown tells whether any of these lots and items has not been heard of here.
-	Unknown func(ctx context.Context, lots []lot.ID, items []lot.ItemID) (bool, error)
 }
 
 // Commands serves the write requests. It is safe for concurrent use.
@@ -56,25 +54,17 @@ func (c *Commands) Sweep(ctx context.Context, logger *slog.Logger) { c.poster.Ru
 // Finish finishes at once what Sweep would.
 func (c *Commands) Finish(ctx context.Context) error { return c.poster.Sweep(ctx) }
 
-// post runs a request that the inventory has a part in. What it names and nobody here has heard of may have been said already: then the
-// others are asked first. A refusal that might not stand if all were heard is judged once more, and is no refusal while somebody is silent.
-func post[A proto.Message](ctx context.Context, c *Commands, req command.Request, lots []lot.ID, items []lot.ItemID) (A, error) {
-	var none A
-	unknown, err := c.cfg.Unknown(ctx, lots, items)
-	if err != nil {
-		return none, err
-	}
-	var missing []string
-	if unknown {
-		missing = c.cfg.CatchUp(ctx)
-	}
+// post runs a request that the inventory has a part in. A refusal that might not stand if all were heard is judged once more after the others
+// were asked, and is no refusal while one of them is silent.
+func post[A proto.Message](ctx context.Context, c *Commands, req command.Request) (A, error) {
 	answer, err := command.Post[A](ctx, c.poster, req)
-	if mayBeBehind(err) && !unknown {
-		missing = c.cfg.CatchUp(ctx)
-		answer, err = command.Post[A](ctx, c.poster, req)
+	if !mayBeBehind(err) {
+		return answer, err
 	}
+	missing := c.cfg.CatchUp(ctx)
+	answer, err = command.Post[A](ctx, c.poster, req)
 	if mayBeBehind(err) && len(missing) > 0 {
-		return none, fault.Unavailable("behind", "%v; but not all is known here: %v", err, missing)
+		return answer, fault.Unavailable("behind", "%v; but not all is known here: %v", err, missing)
 	}
 	return answer, err
 }
