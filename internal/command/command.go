@@ -34,6 +34,7 @@ type Config[T any] struct {
 	After    func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) // what this service has applied of the others; nil: of nobody
 	Actor    func(ctx context.Context) string                            // who calls; nil: nobody
 	Receipts func(ctx context.Context) []lot.Receipt                     // what the call relies on; nil: nothing
+	Gate     func(ctx context.Context) error                             // may this service write now; its error refuses the command. Nil: always
 	Recorded func()                                                      // called after a commit: the place to nudge relay and followers; nil: nothing
 }
 
@@ -50,6 +51,9 @@ func New[T any](cfg Config[T]) *Runner[T] {
 	}
 	if cfg.Receipts == nil {
 		cfg.Receipts = func(context.Context) []lot.Receipt { return nil }
+	}
+	if cfg.Gate == nil {
+		cfg.Gate = func(context.Context) error { return nil }
 	}
 	if cfg.Recorded == nil {
 		cfg.Recorded = func() {}
@@ -105,6 +109,9 @@ func (r *Runner[T]) take(ctx context.Context, req Request) (command, error) {
 	message, err := proto.MarshalOptions{Deterministic: true}.Marshal(req)
 	if err != nil {
 		return command{}, fault.Invalid("request_malformed", "command %s: %v", id, err)
+	}
+	if err := r.cfg.Gate(ctx); err != nil {
+		return command{}, err
 	}
 	method := string(req.ProtoReflect().Descriptor().FullName())
 	digest := sha256.New()

@@ -312,6 +312,9 @@ func (p *Poster[T]) Run(ctx context.Context, logger *slog.Logger) {
 // Sweep finishes the intents that have been open for more than 5 seconds: a caller that lives would have finished them. A refusal by the
 // inventory ends an intent and is no error of the sweep.
 func (p *Poster[T]) Sweep(ctx context.Context) error {
+	if err := p.run.cfg.Gate(ctx); err != nil {
+		return err
+	}
 	tries, err := p.orphans(ctx)
 	if err != nil {
 		return err

@@ -13,6 +13,9 @@ type Config struct {
 	Producers []lot.Producer // whose events are taken
 	Buffer    int            // how far ahead of a cursor envelopes are buffered; 0 means 1,024
 	Batch     int            // most events in one step; 0 means 256
+	// Own tells whether a place of Self's own past is there, which after a restore to an earlier moment it may not be yet: events that name
+	// it in `after` then wait. Nil: it always is.
+	Own func(lot.Receipt) bool
 }
 
 // Cursor is how far a producer's events are settled.

@@ -140,7 +140,13 @@ func judge[T any](e Entry[T], broken bool, q *Quarantine) Decision[T] {
 func (f *Feed[T]) unreached(e Entry[T]) []lot.Receipt {
 	var await []lot.Receipt
 	for _, r := range e.After {
-		if r.Producer != e.Producer && r.Producer != f.cfg.Self && !f.Reached(r) {
+		switch {
+		case r.Producer == e.Producer:
+		case r.Producer == f.cfg.Self:
+			if f.cfg.Own != nil && !f.cfg.Own(r) {
+				await = append(await, r)
+			}
+		case !f.Reached(r):
 			await = append(await, r)
 		}
 	}

@@ -45,14 +45,17 @@ type Config struct {
 	Sources []Source
 	// Apply gives an event its effect, through tx alone: it may run again for the same event when the transaction is retried. An error of
 	// kind unavailable is tried again, any other sends the event to quarantine. A body that the service has no use for is nil.
-	Apply       func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error
-	Now         func() time.Time
-	Logger      *slog.Logger
-	Applied     func()                              // called after each commit; nil: nothing
-	Alarm       func(reason string, at lot.Receipt) // called for what a person must look into: see the Alarm constants; nil: it is logged only
-	Silence     time.Duration                       // ask a producer whose head was not heard for this long: 5 s
-	HeadTimeout time.Duration                       // longest wait for an answer to that: 2 s
-	PageTimeout time.Duration                       // longest wait for the next page of a pull: 10 s
+	Apply   func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error
+	Now     func() time.Time
+	Logger  *slog.Logger
+	Applied func()                              // called after each commit; nil: nothing
+	Alarm   func(reason string, at lot.Receipt) // called for what a person must look into: see the Alarm constants; nil: it is logged only
+	// Own tells whether a place of this service's own past is there; nil: it always is. After a restore to an earlier moment the events of
+	// others that build on what is not there yet wait. It is called with a lock held, must not block or call the inbox; see OwnMoved.
+	Own         func(lot.Receipt) bool
+	Silence     time.Duration // ask a producer whose head was not heard for this long: 5 s
+	HeadTimeout time.Duration // longest wait for an answer to that: 2 s
+	PageTimeout time.Duration // longest wait for the next page of a pull: 10 s
 }
 
 // What an alarm is for: an event went to quarantine by its own fault; its producer's past is not the one we hold; the producer is behind
@@ -98,7 +101,7 @@ func New(cfg Config) *Inbox {
 		producers = append(producers, src.Producer)
 		in.sources[src.Producer] = newSource(src)
 	}
-	in.feed = feed.New[item](feed.Config{Self: cfg.Self, Producers: producers}, nil, nil)
+	in.feed = feed.New[item](feed.Config{Self: cfg.Self, Producers: producers, Own: cfg.Own}, nil, nil)
 	return in
 }
 

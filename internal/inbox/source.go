@@ -147,7 +147,9 @@ func (in *Inbox) decide(ctx context.Context, s *source) (feed.Step[item], error)
 	step := in.feed.Next(s.Producer, s.isolation.limit())
 	if step.Act == feed.Await {
 		for _, r := range step.Await {
-			in.sources[r.Producer].nudge()
+			if other := in.sources[r.Producer]; other != nil { // nil: our own past is awaited, see Config.Own
+				other.nudge()
+			}
 		}
 	}
 	in.mu.Unlock()

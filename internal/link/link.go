@@ -9,8 +9,6 @@ package link
 import (
 	"context"
 	"errors"
-	"fmt"
-	"io"
 	"log/slog"
 	"time"
 
@@ -21,13 +19,13 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/bus"
-	"huskline/internal/fault"
 	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
 	"huskline/internal/outbox"
+	"huskline/internal/peer"
 	"huskline/internal/postgres"
-	"huskline/internal/rpc"
+	"huskline/internal/restore"
 	eventv1 "huskline/proto/huskline/event/v1"
 )
 
@@ -42,6 +40,14 @@ type Config struct {
 	Metrics prometheus.Registerer                                      // nil: nothing is measured
 	Apply   func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error // effect of the others' events
 	Heard   func()                                                     // called after anything of ours or theirs was recorded; nil: nothing
+
+	// Reapply makes the effect of an own event on the service's own state again, after its database was restored to an earlier moment. See
+	// restore.Config. Nil: events come back without effect.
+	Reapply func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error
+	// OnEpochRise is called once for each epoch of another service that a restore there had ended at a position: what it had answered after
+	// that it may have lost. See restore.RisesConfig. Nil: nothing.
+	OnEpochRise func(ctx context.Context, producer lot.Producer, epoch, after int64) error
+	Patience    time.Duration // longest wait at start for services that do not answer: 5 s
 }
 
 // Link is the tie. It is safe for concurrent use.
@@ -49,10 +55,16 @@ type Link struct {
 	cfg   Config
 	inbox *inbox.Inbox
 	relay *outbox.Relay
+
+	recovery *restore.Recovery
+	rises    *restore.Rises // nil: nobody is to be told
 }
 
 // New makes a link; nothing moves before Run.
 func New(cfg Config) (*Link, error) {
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
 	l := &Link{cfg: cfg}
 	if l.cfg.Heard == nil {
 		l.cfg.Heard = func() {}
@@ -60,19 +72,23 @@ func New(cfg Config) (*Link, error) {
 	l.relay = outbox.NewRelay(outbox.RelayConfig{
 		DB: cfg.DB, Publish: l.publish, SendHead: l.sendHead, Logger: cfg.Logger, Now: cfg.Now,
 	})
+	var peers []peer.Peer
 	var sources []inbox.Source
 	for _, producer := range []lot.Producer{lot.Intake, lot.Inventory, lot.Production} {
 		if conn, ok := cfg.Peers[producer]; ok && producer != cfg.Self {
-			sources = append(sources, source(producer, conn))
+			p := peer.New(producer, conn)
+			peers, sources = append(peers, p), append(sources, p.Source())
 		}
 	}
 	alarms := prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "huskline_alarms_total", Help: "What a person must look into: events in quarantine, chains that do not fit.",
 	}, []string{"reason"})
+	alarm := func(reason string, _ lot.Receipt) { alarms.WithLabelValues(reason).Inc() }
 	l.inbox = inbox.New(inbox.Config{
 		DB: cfg.DB, Self: cfg.Self, Sources: sources, Apply: cfg.Apply, Now: cfg.Now, Logger: cfg.Logger, Applied: l.cfg.Heard,
-		Alarm: func(reason string, _ lot.Receipt) { alarms.WithLabelValues(reason).Inc() },
+		Alarm: alarm, Own: func(at lot.Receipt) bool { return l.recovery.Own(at) },
 	})
+	l.recovery, l.rises = l.recoveries(peers, alarm)
 	if cfg.Metrics == nil {
 		return l, nil
 	}
@@ -102,9 +118,17 @@ func (l *Link) Ready(ctx context.Context) (string, error) {
 	return "ready", nil
 }
 
-// Run moves events both ways until ctx ends.
+// Run finds out whether this service was restored to an earlier moment, and heals it, before it lets writes through (see Writable); and
+// moves events both ways until ctx ends. A database that is away is waited for.
 func (l *Link) Run(ctx context.Context) error {
+	if begun, err := l.begin(ctx); !begun {
+		return err
+	}
 	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return l.recovery.Run(ctx) })
+	if l.rises != nil {
+		group.Go(func() error { return l.rises.Run(ctx) })
+	}
 	group.Go(func() error { return l.inbox.Run(ctx) })
 	group.Go(func() error { return l.relay.Run(ctx) })
 	if l.cfg.Bus != nil {
@@ -175,47 +199,3 @@ func (l *Link) sendHead(_ context.Context, head *eventv1.Head) error {
 }
 
 var errNoBus = errors.New("no bus")
-
-// page is one answer of ReadEvents, of whichever service.
-type page interface{ GetEnvelopes() []*eventv1.Envelope }
-
-// standing is an answer of GetHead, of whichever service.
-type standing interface {
-	GetHead() *eventv1.Head
-	GetApplied() []*eventv1.Receipt
-	GetEarlier() []*eventv1.Head
-}
-
-func source(producer lot.Producer, conn grpc.ClientConnInterface) inbox.Source {
-	c := clientOf(producer, conn)
-	return inbox.Source{
-		Producer: producer,
-		Read: func(ctx context.Context, epoch, after int64, fn func([]*eventv1.Envelope) error) error {
-			ctx, cancel := context.WithCancel(ctx)
-			defer cancel()
-			receive, err := c.read(ctx, epoch, after)
-			for err == nil {
-				var p page
-				if p, err = receive(); err == nil {
-					if err := fn(p.GetEnvelopes()); err != nil {
-						return err
-					}
-				}
-			}
-			if errors.Is(err, io.EOF) {
-				return nil
-			}
-			return fmt.Errorf("read events of %s: %w", producer, rpc.FromStatus(err))
-		},
-		Head: func(ctx context.Context) (inbox.Standing, error) {
-			s, err := c.head(ctx)
-			if err != nil {
-				return inbox.Standing{}, fmt.Errorf("head of %s: %w", producer, rpc.FromStatus(err))
-			}
-			if s.GetHead() == nil {
-				return inbox.Standing{}, fault.Unavailable("head_missing", "head of %s: the answer has none", producer)
-			}
-			return inbox.Standing{Head: s.GetHead(), Earlier: s.GetEarlier(), Applied: lotwire.ParseReceipts(s.GetApplied())}, nil
-		},
-	}
-}

@@ -134,10 +134,7 @@ func Read(ctx context.Context, q Querier, epoch, after int64, limit int) ([]*eve
 	if err != nil {
 		return nil, fmt.Errorf("read events of epoch %d after %d: %w", epoch, after, err)
 	}
-	envs, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (*eventv1.Envelope, error) {
-		env := &eventv1.Envelope{}
-		return env, row.Scan(&env.Producer, &env.Epoch, &env.Position, &env.RecordedMicros, &env.PreviousHash, &env.Hash, &env.Payload, &env.Type)
-	})
+	envs, err := pgx.CollectRows(rows, scanEnvelope)
 	if err != nil {
 		return nil, fmt.Errorf("read events of epoch %d after %d: %w", epoch, after, err)
 	}

@@ -50,5 +50,18 @@ create table relay_cursor (
     constraint relay_cursor_one_row check (only_row)
 ) with (fillfactor = 10);
 
+-- Own events that a restore to an earlier moment had lost and that others gave back, with the place at which they had kept them, and why their
+-- effect on the service's own state could not be made again; empty where it could. tail is the last 8 bytes of the id: the trace of its command.
+create table taken_back (
+    event_id      uuid   not null,
+    tail          bigint not null,
+    from_epoch    bigint not null,
+    from_position bigint not null,
+    reason        text   not null,
+    detail        text   not null,
+    constraint taken_back_pk primary key (event_id)
+);
+create index taken_back_tail on taken_back (tail);
+
 grant select, insert, update on head, relay_cursor to "@RUN_ROLE@";
-grant select, insert on events, epochs_ended to "@RUN_ROLE@";
+grant select, insert on events, epochs_ended, taken_back to "@RUN_ROLE@";

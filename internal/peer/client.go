@@ -1,4 +1,4 @@
-package link
+package peer
 
 import (
 	"context"
@@ -14,6 +14,7 @@ import (
 // client is what the three contracts have in common under different message names.
 type client struct {
 	read func(ctx context.Context, epoch, after int64) (func() (page, error), error)
+	kept func(ctx context.Context, of lot.Producer, epoch, after int64) (func() (page, error), error)
 	head func(ctx context.Context) (standing, error)
 }
 
@@ -26,6 +27,10 @@ func clientOf(producer lot.Producer, conn grpc.ClientConnInterface) client {
 				stream, err := c.ReadEvents(ctx, &intakev1.ReadEventsRequest{Epoch: epoch, AfterPosition: after})
 				return func() (page, error) { return stream.Recv() }, err
 			},
+			kept: func(ctx context.Context, of lot.Producer, epoch, after int64) (func() (page, error), error) {
+				stream, err := c.ReadKept(ctx, &intakev1.ReadKeptRequest{Producer: string(of), Epoch: epoch, AfterPosition: after})
+				return func() (page, error) { return stream.Recv() }, err
+			},
 			head: func(ctx context.Context) (standing, error) { return c.GetHead(ctx, &intakev1.GetHeadRequest{}) },
 		}
 	case lot.Inventory:
@@ -35,6 +40,10 @@ func clientOf(producer lot.Producer, conn grpc.ClientConnInterface) client {
 				stream, err := c.ReadEvents(ctx, &inventoryv1.ReadEventsRequest{Epoch: epoch, AfterPosition: after})
 				return func() (page, error) { return stream.Recv() }, err
 			},
+			kept: func(ctx context.Context, of lot.Producer, epoch, after int64) (func() (page, error), error) {
+				stream, err := c.ReadKept(ctx, &inventoryv1.ReadKeptRequest{Producer: string(of), Epoch: epoch, AfterPosition: after})
+				return func() (page, error) { return stream.Recv() }, err
+			},
 			head: func(ctx context.Context) (standing, error) { return c.GetHead(ctx, &inventoryv1.GetHeadRequest{}) },
 		}
 	}
@@ -42,6 +51,10 @@ func clientOf(producer lot.Producer, conn grpc.ClientConnInterface) client {
 	return client{
 		read: func(ctx context.Context, epoch, after int64) (func() (page, error), error) {
 			stream, err := c.ReadEvents(ctx, &productionv1.ReadEventsRequest{Epoch: epoch, AfterPosition: after})
+			return func() (page, error) { return stream.Recv() }, err
+		},
+		kept: func(ctx context.Context, of lot.Producer, epoch, after int64) (func() (page, error), error) {
+			stream, err := c.ReadKept(ctx, &productionv1.ReadKeptRequest{Producer: string(of), Epoch: epoch, AfterPosition: after})
 			return func() (page, error) { return stream.Recv() }, err
 		},
 		head: func(ctx context.Context) (standing, error) { return c.GetHead(ctx, &productionv1.GetHeadRequest{}) },
