@@ -1,0 +1,203 @@
+package launch
+
+import (
+	"context"
+	"crypto/tls"
+	"encoding/json"
+	"errors"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/stats"
+	"google.golang.org/grpc/test/bufconn"
+
+	"huskline/internal/lot"
+	"huskline/internal/rpc"
+	"huskline/internal/telemetry"
+	"huskline/proto"
+	intakev1 "huskline/proto/huskline/intake/v1"
+	inventoryv1 "huskline/proto/huskline/inventory/v1"
+	productionv1 "huskline/proto/huskline/production/v1"
+)
+
+// drain is how long calls in work may take after the door is closed.
+const drain = 10 * time.Second
+
+// doorConfig opens the public doors of one or several services.
+type doorConfig struct {
+	grpcAddr, httpAddr string // "127.0.0.1:0" takes a free port
+	tls                *tls.Config
+	services           map[lot.Producer]service
+	registry           *prometheus.Registry
+	logger             *slog.Logger
+	now                func() time.Time
+	stats              stats.Handler
+}
+
+// door is the public gRPC server and the JSON over HTTP in front of it.
+type door struct {
+	cfg          doorConfig
+	grpc         *grpc.Server
+	health       *health.Server
+	inner        *bufconn.Listener
+	conn         *grpc.ClientConn
+	http         *http.Server
+	grpcL, httpL net.Listener
+}
+
+func openDoor(ctx context.Context, cfg doorConfig) (*door, error) {
+	calls, err := telemetry.NewCalls(cfg.registry)
+	if err != nil {
+		return nil, err
+	}
+	d := &door{cfg: cfg, health: health.NewServer(), inner: bufconn.Listen(pipeBytes)}
+	doors := map[string]rpc.Door{}
+	for _, k := range kinds() {
+		if svc, ok := cfg.services[k.producer]; ok {
+			doors[k.grpcName] = svc.Door()
+		}
+	}
+	d.grpc, err = rpc.NewServer(rpc.ServerConfig{Doors: doors, TLS: cfg.tls, Logger: cfg.logger, Now: cfg.now, Observe: calls.Observe, Stats: cfg.stats})
+	if err != nil {
+		return nil, err
+	}
+	for _, svc := range cfg.services {
+		svc.Register(d.grpc)
+	}
+	healthv1.RegisterHealthServer(d.grpc, d.health)
+	if d.grpcL, err = net.Listen("tcp", cfg.grpcAddr); err != nil {
+		return nil, err
+	}
+	if d.httpL, err = net.Listen("tcp", cfg.httpAddr); err != nil {
+		return nil, errors.Join(err, d.grpcL.Close())
+	}
+	if err := d.openHTTP(ctx); err != nil {
+		return nil, errors.Join(err, d.grpcL.Close(), d.httpL.Close())
+	}
+	go func() { _ = d.grpc.Serve(d.grpcL) }()
+	go func() { _ = d.http.Serve(d.httpL) }()
+	return d, nil
+}
+
+// openHTTP puts the JSON door in front of the gRPC server, through a connection of its own, so that no interceptor is passed by.
+func (d *door) openHTTP(ctx context.Context) error {
+	plain, err := d.innerServer()
+	if err != nil {
+		return err
+	}
+	go func() { _ = plain.Serve(d.inner) }()
+	d.conn, err = rpc.Dial(rpc.DialConfig{Target: "door", Dialer: func(ctx context.Context, _ string) (net.Conn, error) {
+		return d.inner.DialContext(ctx)
+	}})
+	if err != nil {
+		return err
+	}
+	gateway := runtime.NewServeMux(runtime.WithIncomingHeaderMatcher(headers))
+	if err := d.registerGateway(ctx, gateway); err != nil {
+		return err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("/v1/", http.MaxBytesHandler(gateway, maxBody))
+	mux.HandleFunc("GET /openapi.json", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "application/json")
+		_, _ = w.Write(proto.OpenAPI)
+	})
+	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte("live\n")) })
+	mux.HandleFunc("GET /readyz", d.ready)
+	mux.Handle("GET /metrics", promhttp.HandlerFor(d.cfg.registry, promhttp.HandlerOpts{}))
+	d.http = &http.Server{
+		Handler: mux, TLSConfig: d.cfg.tls,
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
+	}
+	if d.cfg.tls != nil {
+		d.httpL = tls.NewListener(d.httpL, d.cfg.tls)
+	}
+	return nil
+}
+
+// maxBody bounds a JSON request; a batch of 2,000 readings is about 300 KiB.
+const maxBody = 4 << 20
+
+// innerServer is the same chain without TLS for the JSON door.
+func (d *door) innerServer() (*grpc.Server, error) {
+	doors := map[string]rpc.Door{}
+	for _, k := range kinds() {
+		if svc, ok := d.cfg.services[k.producer]; ok {
+			doors[k.grpcName] = svc.Door()
+		}
+	}
+	server, err := rpc.NewServer(rpc.ServerConfig{Doors: doors, Logger: d.cfg.logger, Now: d.cfg.now})
+	if err != nil {
+		return nil, err
+	}
+	for _, svc := range d.cfg.services {
+		svc.Register(server)
+	}
+	return server, nil
+}
+
+func (d *door) registerGateway(ctx context.Context, mux *runtime.ServeMux) error {
+	register := map[lot.Producer]func() error{
+		lot.Intake:     func() error { return intakev1.RegisterIntakeServiceHandler(ctx, mux, d.conn) },
+		lot.Inventory:  func() error { return inventoryv1.RegisterInventoryServiceHandler(ctx, mux, d.conn) },
+		lot.Production: func() error { return productionv1.RegisterProductionServiceHandler(ctx, mux, d.conn) },
+	}
+	for producer := range d.cfg.services {
+		if err := register[producer](); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// headers lets the sender's receipts through, beside what the gateway passes by itself.
+func headers(name string) (string, bool) {
+	if strings.EqualFold(name, rpc.ReceiptHeader) {
+		return rpc.ReceiptHeader, true
+	}
+	return runtime.DefaultHeaderMatcher(name)
+}
+
+// ready answers 200 with a state for each service ("ready", or "degraded" while the bus is away), 503 where one cannot answer.
+func (d *door) ready(w http.ResponseWriter, r *http.Request) {
+	ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
+	defer cancel()
+	states := map[string]string{}
+	code := http.StatusOK
+	for producer, svc := range d.cfg.services {
+		state, err := svc.Ready(ctx)
+		if err != nil {
+			state, code = "unavailable", http.StatusServiceUnavailable
+		}
+		states[string(producer)] = state
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(states)
+}
+
+// close takes no new calls, waits for those in work up to the drain time, and cuts the rest.
+func (d *door) close() error {
+	d.health.Shutdown()
+	ctx, cancel := context.WithTimeout(context.Background(), drain)
+	defer cancel()
+	err := d.http.Shutdown(ctx)
+	stopped := make(chan struct{})
+	go func() { d.grpc.GracefulStop(); close(stopped) }()
+	select {
+	case <-stopped:
+	case <-ctx.Done():
+		d.grpc.Stop()
+		<-stopped
+	}
+	return errors.Join(err, d.conn.Close())
+}

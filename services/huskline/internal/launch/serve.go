@@ -1,0 +1,180 @@
+package launch
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"os"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"huskline/internal/bus"
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/internal/rpc"
+	"huskline/internal/telemetry"
+)
+
+// ServeConfig runs one service as its own process.
+type ServeConfig struct {
+	Service      string
+	OwnerDSN     string // the role that owns the database and runs migrations
+	RunDSN       string // the role the service serves with
+	NATS         string
+	NATSUser     string
+	NATSPassword string
+	GRPC, HTTP   string
+	Peers        map[lot.Producer]string // addresses of the other two
+	Cert, Key    string                  // this service's certificate; its common name is the service's name
+	CA           string                  // who signs the others' certificates
+	Password     string                  // of both roles, where the DSNs have none; empty: none
+	AdminToken   string                  // registered as an administrator at the start; empty: none
+	Now          func() time.Time
+	Logger       *slog.Logger
+	Endpoint     string
+}
+
+// Serve runs the service until ctx ends; ready is called once it answers, with the addresses bound.
+func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr string)) error {
+	k, err := kindOf(cfg.Service)
+	if err != nil {
+		return fault.Invalid("service_unknown", "%w", err)
+	}
+	serverTLS, clientTLS, err := cfg.tlsConfigs()
+	if err != nil {
+		return err
+	}
+	tracing, err := telemetry.StartTracing(ctx, cfg.Endpoint, cfg.Service)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tracing.Stop(context.WithoutCancel(ctx)) }()
+	ownerDSN, runDSN, err := cfg.dsns()
+	if err != nil {
+		return err
+	}
+	db, err := openDatabase(ctx, k, ownerDSN, runDSN)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	if cfg.AdminToken != "" {
+		if err := localToken(ctx, db, cfg.AdminToken, cfg.Now()); err != nil {
+			return err
+		}
+	}
+	conn, err := bus.Connect(bus.Config{URL: cfg.NATS, Name: cfg.Service, User: cfg.NATSUser, Password: cfg.NATSPassword, Logger: cfg.Logger})
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	peers, closePeers, err := cfg.dialPeers(clientTLS, tracing)
+	if err != nil {
+		return err
+	}
+	defer closePeers()
+	registry := prometheus.NewRegistry()
+	svc, err := k.build(parts{db: db, bus: conn, peers: peers, now: cfg.Now, logger: cfg.Logger, metrics: registry})
+	if err != nil {
+		return err
+	}
+	return cfg.answer(ctx, svc, doorConfig{
+		grpcAddr: cfg.GRPC, httpAddr: cfg.HTTP, tls: serverTLS, services: map[lot.Producer]service{k.producer: svc},
+		registry: registry, logger: cfg.Logger, now: cfg.Now, stats: tracing.Server(),
+	}, ready)
+}
+
+// dsns puts the password, which comes from a file, into the connection strings that have none.
+func (cfg ServeConfig) dsns() (owner, run string, err error) {
+	out := [2]string{}
+	for i, dsn := range []string{cfg.OwnerDSN, cfg.RunDSN} {
+		u, err := url.Parse(dsn)
+		if err != nil {
+			return "", "", fault.Invalid("dsn_malformed", "connection string of %s: it reads postgres://ROLE@HOST/DATABASE", cfg.Service)
+		}
+		if _, has := u.User.Password(); !has && cfg.Password != "" {
+			u.User = url.UserPassword(u.User.Username(), cfg.Password)
+		}
+		out[i] = u.String()
+	}
+	return out[0], out[1], nil
+}
+
+// answer runs the service behind its doors until ctx ends, then drains them before the service stops.
+func (cfg ServeConfig) answer(ctx context.Context, svc service, doors doorConfig, ready func(grpcAddr, httpAddr string)) error {
+	running, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	group, gctx := errgroup.WithContext(running)
+	group.Go(func() error { return svc.Run(gctx) })
+	d, err := openDoor(ctx, doors)
+	if err != nil {
+		cancel()
+		return errors.Join(err, ignoreCanceled(group.Wait()))
+	}
+	ready(d.grpcL.Addr().String(), d.httpL.Addr().String())
+	select {
+	case <-ctx.Done():
+	case <-gctx.Done():
+	}
+	err = d.close()
+	cancel()
+	return errors.Join(err, ignoreCanceled(group.Wait()))
+}
+
+func ignoreCanceled(err error) error {
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+func (cfg ServeConfig) dialPeers(client *tls.Config, tracing *telemetry.Tracing) (map[lot.Producer]grpc.ClientConnInterface, func(), error) {
+	peers := map[lot.Producer]grpc.ClientConnInterface{}
+	var conns []*grpc.ClientConn
+	closeAll := func() {
+		for _, c := range conns {
+			_ = c.Close()
+		}
+	}
+	for producer, addr := range cfg.Peers {
+		secure := client.Clone()
+		secure.ServerName = string(producer) // certificates name services, so that addresses may change
+		conn, err := rpc.Dial(rpc.DialConfig{Target: addr, TLS: secure, Stats: tracing.Client()})
+		if err != nil {
+			closeAll()
+			return nil, nil, fmt.Errorf("connect to %s at %s: %w", producer, addr, err)
+		}
+		conns = append(conns, conn)
+		peers[producer] = conn
+	}
+	return peers, closeAll, nil
+}
+
+// tlsConfigs is TLS 1.3 with certificates on both sides between services; callers with a token need none of their own.
+func (cfg ServeConfig) tlsConfigs() (server, client *tls.Config, err error) {
+	if cfg.Cert == "" || cfg.Key == "" || cfg.CA == "" {
+		return nil, nil, fault.Invalid("tls_missing", "serve %s: --cert, --key and --ca are asked for: between services the certificate is the identity", cfg.Service)
+	}
+	pair, err := tls.LoadX509KeyPair(cfg.Cert, cfg.Key)
+	if err != nil {
+		return nil, nil, fmt.Errorf("certificate %s: %w", cfg.Cert, err)
+	}
+	pem, err := os.ReadFile(cfg.CA)
+	if err != nil {
+		return nil, nil, fmt.Errorf("certificate authority: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, nil, fault.Invalid("tls_ca", "certificate authority %s: holds no PEM certificate", cfg.CA)
+	}
+	server = &tls.Config{MinVersion: tls.VersionTLS13, Certificates: []tls.Certificate{pair}, ClientCAs: pool, ClientAuth: tls.VerifyClientCertIfGiven}
+	client = &tls.Config{MinVersion: tls.VersionTLS13, Certificates: []tls.Certificate{pair}, RootCAs: pool}
+	return server, client, nil
+}

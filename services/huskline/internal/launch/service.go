@@ -1,0 +1,106 @@
+package launch
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"google.golang.org/grpc"
+
+	"huskline/internal/access"
+	"huskline/internal/bus"
+	"huskline/internal/lot"
+	"huskline/internal/postgres"
+	"huskline/internal/rpc"
+	"huskline/services/intake"
+	"huskline/services/inventory"
+	"huskline/services/production"
+)
+
+// service is what the three services have in common.
+type service interface {
+	Register(grpc.ServiceRegistrar)
+	Run(context.Context) error
+	Door() rpc.Door
+	Ready(context.Context) (state string, err error)
+}
+
+// parts is what a service is made of.
+type parts struct {
+	db      *postgres.DB
+	bus     *bus.Conn
+	peers   map[lot.Producer]grpc.ClientConnInterface
+	now     func() time.Time
+	logger  *slog.Logger
+	metrics prometheus.Registerer
+}
+
+// kind is how to make one of the services.
+type kind struct {
+	producer   lot.Producer
+	grpcName   string
+	migrations func() fs.FS
+	build      func(parts) (service, error)
+}
+
+func kinds() []kind {
+	return []kind{
+		{lot.Intake, "huskline.intake.v1.IntakeService", intake.Migrations, func(p parts) (service, error) {
+			return intake.New(intake.Config{DB: p.db, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
+		}},
+		{lot.Inventory, "huskline.inventory.v1.InventoryService", inventory.Migrations, func(p parts) (service, error) {
+			return inventory.New(inventory.Config{DB: p.db, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
+		}},
+		{lot.Production, "huskline.production.v1.ProductionService", production.Migrations, func(p parts) (service, error) {
+			return production.New(production.Config{DB: p.db, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
+		}},
+	}
+}
+
+func kindOf(name string) (kind, error) {
+	for _, k := range kinds() {
+		if string(k.producer) == name {
+			return k, nil
+		}
+	}
+	return kind{}, fmt.Errorf("service %q: there are intake, inventory and production", name)
+}
+
+// openDatabase brings a service's database up to date as its owner and opens it as its run-time role, which may neither lose what it
+// answered nor get round its grants.
+func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string) (*postgres.DB, error) {
+	if err := postgres.Migrate(ctx, ownerDSN, k.migrations()); err != nil {
+		return nil, fmt.Errorf("migrate the database of %s: %w", k.producer, err)
+	}
+	db, err := postgres.Open(ctx, postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: 16, MaxWaiting: 512, AcquireTimeout: 20 * time.Second})
+	if err != nil {
+		return nil, fmt.Errorf("open the database of %s: %w", k.producer, err)
+	}
+	for _, check := range []func(context.Context) error{db.CheckDurability, db.CheckRole} {
+		if err := check(ctx); err != nil {
+			db.Close()
+			return nil, fmt.Errorf("database of %s: %w", k.producer, err)
+		}
+	}
+	return db, nil
+}
+
+// localToken makes the data folder's token an administrator with every role.
+func localToken(ctx context.Context, db *postgres.DB, secret string, now time.Time) error {
+	_, err := db.Pool().Exec(ctx, `
+		insert into access_tokens (token_id, name, roles, secret_sha256, issued, expires)
+		values ($1, 'local', $2, $3, $4, $5) on conflict do nothing`,
+		fmt.Sprintf("local-%x", access.Hash(secret)[:8]), roleNames(), access.Hash(secret), now, now.AddDate(100, 0, 0))
+	return err
+}
+
+func roleNames() []string {
+	var out []string
+	for _, r := range access.TokenRoles() {
+		out = append(out, string(r))
+	}
+	return out
+}
