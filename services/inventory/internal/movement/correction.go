@@ -18,7 +18,8 @@ type Tx interface {
 	Shipment(ctx context.Context, id string) (*shipping.Shipment, error)
 	// SetLine writes a line of a shipment, new or changed.
 	SetLine(ctx context.Context, shipment string, l *shipping.Line) error
-	// Accept takes the try of a command. A try that was refused before gives that refusal again.
+	// Accept takes the try of a command, before anything else. A try that was refused before gives that refusal again, at the latest from the
+	// next method called.
 	Accept(ctx context.Context, command string, try int64) error
 }
 

@@ -48,7 +48,7 @@ type Tx interface {
 	stock.Tx
 	// Shipment locks a shipment with its lines; fault shipment_unknown where there is none.
 	Shipment(ctx context.Context, id string) (*Shipment, error)
-	// AddShipment writes a new shipment; fault shipment_known where the id is in use.
+	// AddShipment writes a new shipment when the book is written; fault shipment_known, from there, where the id is in use.
 	AddShipment(ctx context.Context, s *Shipment) error
 	// SetLine writes a line, new or changed.
 	SetLine(ctx context.Context, shipment string, l *Line) error

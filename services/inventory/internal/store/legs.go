@@ -37,6 +37,9 @@ func (t *Tx) Timeline(ctx context.Context, since []stock.Since) ([]stock.Entry, 
 
 // FactLegs gives the legs of facts, added up by spot or account and key, in key order.
 func (t *Tx) FactLegs(ctx context.Context, facts []string) ([]stock.Leg, error) {
+	if err := t.takeTry(ctx); err != nil {
+		return nil, err
+	}
 	const read = `select fact, coalesce(lot, ''), place, owner, account, measure, sum(quantity)::bigint, effective, key_order, key_name
 		from legs where fact = any($1)
 		group by fact, lot, place, owner, account, measure, effective, key_order, key_name

@@ -2,6 +2,9 @@ package store
 
 import (
 	"context"
+	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -20,6 +23,7 @@ func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 		Reasons: map[string]lot.Account{},
 	}
 	b := &pgx.Batch{}
+	t.queueTry(b)
 	if len(want.Runs) > 0 {
 		lockRuns(b, texts(want.Runs), k)
 	}
@@ -28,7 +32,13 @@ func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 		readBound(b, texts(want.Lots), k)
 	}
 	readNames(b, want, k)
-	return k, t.send(ctx, "lock lots and runs", b)
+	if err := t.send(ctx, "lock lots and runs", b); err != nil {
+		return nil, err
+	}
+	if err := t.tried(ctx); err != nil {
+		return nil, err
+	}
+	return k, t.readDispositions(ctx, k)
 }
 
 func lockRuns(b *pgx.Batch, ids []string, k *stock.Known) {
@@ -74,27 +84,26 @@ func lockLots(b *pgx.Batch, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
-	const balances = `select lot, place, owner, quantity, latest, latest_order, latest_name from balances where lot = any($1)`
+	// Every lot has a claim, a claim may have no lot yet, and a lot has balances where something lies or lay.
+	const balances = `select c.lot, c.claimant, b.place, b.owner, b.quantity, b.latest, b.latest_order, b.latest_name
+		from claims c left join balances b on b.lot = c.lot where c.lot = any($1)`
 	b.Queue(balances, ids).Query(func(rows pgx.Rows) error {
-		for rows.Next() {
-			var s stock.Spot
-			var bal stock.Balance
-			if err := rows.Scan(&s.Lot, &s.Place, &s.Owner, &bal.Quantity, &bal.Latest.At, &bal.Latest.Order, &bal.Latest.Name); err != nil {
-				return err
-			}
-			k.Balances[s] = bal
-		}
-		return rows.Err()
-	})
-	const claims = `select lot, claimant from claims where lot = any($1)`
-	b.Queue(claims, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var id lot.ID
 			var by string
-			if err := rows.Scan(&id, &by); err != nil {
+			var place, owner, name *string
+			var quantity *int64
+			var latest *time.Time
+			var order *int16
+			if err := rows.Scan(&id, &by, &place, &owner, &quantity, &latest, &order, &name); err != nil {
 				return err
 			}
 			k.Claims[id] = by
+			if place != nil {
+				k.Balances[stock.Spot{Lot: id, Place: lot.PlaceID(*place), Owner: lot.PartyID(*owner)}] = stock.Balance{
+					Quantity: lot.Quantity(*quantity), Latest: stock.Key{At: *latest, Order: *order, Name: *name},
+				}
+			}
 		}
 		return rows.Err()
 	})
@@ -110,28 +119,46 @@ func scanLot(row pgx.Row) (*stock.Lot, error) {
 	return l, err
 }
 
-// readBound reads what binds lots: holds, and what quality decided.
+// readBound reads the holds on lots, and whether any hold is still spreading: then a row without a lot comes first.
 func readBound(b *pgx.Batch, ids []string, k *stock.Known) {
-	b.Queue(flagsOf, ids).Query(func(rows pgx.Rows) error { return scanFlags(rows, k.Flags) })
-	const spreading = `select exists (select from hold_frontier f join holds h on h.hold = f.hold where h.ended_at is null)`
-	b.Queue(spreading).QueryRow(func(row pgx.Row) error { return row.Scan(&k.Spreading) })
+	const bound = `(select ''::text, '', 0::smallint, '', '', false, false from hold_frontier f join holds h on h.hold = f.hold
+			where h.ended_at is null limit 1)
+		union all ` + flagsOf
+	b.Queue(bound, ids).Query(func(rows pgx.Rows) error {
+		if err := scanFlags(rows, k.Flags); err != nil {
+			return err
+		}
+		_, k.Spreading = k.Flags[""]
+		delete(k.Flags, "")
+		return nil
+	})
+}
+
+// readDispositions reads what quality decided about held lots; without a hold there is nothing to decide.
+func (t *Tx) readDispositions(ctx context.Context, k *stock.Known) error {
+	if len(k.Flags) == 0 {
+		return nil
+	}
 	const dispositions = `select disposition, hold, lot, decision, quantity - spent from dispositions
 		where lot = any($1) and spent < quantity order by recorded, disposition`
-	b.Queue(dispositions, ids).Query(func(rows pgx.Rows) error {
-		for rows.Next() {
-			d := &stock.Disposition{}
-			if err := rows.Scan(&d.ID, &d.Hold, &d.Lot, &d.Decision, &d.Left); err != nil {
-				return err
-			}
-			k.Dispositions[d.Lot] = append(k.Dispositions[d.Lot], d)
+	rows, err := t.tx.Query(ctx, dispositions, texts(slices.Sorted(maps.Keys(k.Flags))))
+	if err != nil {
+		return fmt.Errorf("read dispositions: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		d := &stock.Disposition{}
+		if err := rows.Scan(&d.ID, &d.Hold, &d.Lot, &d.Decision, &d.Left); err != nil {
+			return err
 		}
-		return rows.Err()
-	})
+		k.Dispositions[d.Lot] = append(k.Dispositions[d.Lot], d)
+	}
+	return rows.Err()
 }
 
 const flagsOf = `select f.lot, f.hold, h.class, h.root, h.reason, h.recall, f.excluded
 	from hold_flags f join holds h on h.hold = f.hold
-	where f.lot = any($1) and h.ended_at is null order by f.lot, f.hold`
+	where f.lot = any($1) and h.ended_at is null order by 1, 2`
 
 func scanFlags(rows pgx.Rows, into map[lot.ID][]stock.Flag) error {
 	for rows.Next() {

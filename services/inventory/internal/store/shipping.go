@@ -13,6 +13,9 @@ import (
 
 // Shipment locks a shipment with its lines.
 func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error) {
+	if err := t.takeTry(ctx); err != nil {
+		return nil, err
+	}
 	const lock = `select kind, consignee, channel, carrier, document, freight, effective from shipments where shipment = $1`
 	s := &shipping.Shipment{}
 	s.Shipped.Shipment = id
@@ -41,16 +44,22 @@ func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error
 	return s, err
 }
 
-// AddShipment writes a new shipment.
-func (t *Tx) AddShipment(ctx context.Context, s *shipping.Shipment) error {
-	b := &pgx.Batch{}
-	b.Queue(`insert into shipments (shipment, kind, consignee, channel, carrier, document, freight, effective, recorded)
+// AddShipment writes a new shipment, with the next Write.
+func (t *Tx) AddShipment(_ context.Context, s *shipping.Shipment) error {
+	t.early.Queue(`insert into shipments (shipment, kind, consignee, channel, carrier, document, freight, effective, recorded)
 		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
 		s.Shipped.Shipment, s.ShipKind, s.Consignee, s.Channel, s.Carrier, s.Document, s.FreightOut, s.At, t.at)
+	var lines, quantities []int64
+	var prices []*int64
+	var lots, places []string
 	for _, l := range s.Lines {
-		b.Queue(setLine, s.Shipped.Shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned)
+		lines, quantities, prices = append(lines, l.Line), append(quantities, int64(l.Quantity)), append(prices, priceOf(l.Price))
+		lots, places = append(lots, string(l.Lot)), append(places, string(l.Place))
 	}
-	return t.send(ctx, "record shipment "+s.Shipped.Shipment, b)
+	t.early.Queue(`insert into shipment_lines (shipment, line, lot, quantity, place, price, returned)
+		select $1, n, l, q, p, m, 0 from unnest($2::bigint[], $3::text[], $4::bigint[], $5::text[], $6::bigint[]) as u(n, l, q, p, m)`,
+		s.Shipped.Shipment, lines, lots, quantities, places, prices)
+	return nil
 }
 
 const setLine = `insert into shipment_lines (shipment, line, lot, quantity, place, price, returned) values ($1, $2, $3, $4, $5, $6, $7)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
@@ -26,8 +27,18 @@ var Migrations embed.FS
 
 // Tx is one transaction as the domains see it.
 type Tx struct {
-	tx pgx.Tx
-	at time.Time
+	tx    pgx.Tx
+	at    time.Time
+	try   *try      // taken with the next statements
+	early pgx.Batch // written with the next Write
+}
+
+// try is a try of a movement on its way to being taken.
+type try struct {
+	command string
+	n       int64
+	queued  bool
+	taken   bool
 }
 
 // New wraps a transaction; at is the one time of recording of all its rows.
@@ -129,25 +140,50 @@ func (t *Tx) NextCode(ctx context.Context, year int) (lot.ID, error) {
 	return lot.NewCode('V', year, n)
 }
 
-// Accept takes the try of a movement. One that was refused before gives that refusal again.
-func (t *Tx) Accept(ctx context.Context, command string, try int64) error {
+// Accept takes the try of a movement, with the statements that come next. One that was refused before gives that refusal again, from the
+// method that sends them.
+func (t *Tx) Accept(_ context.Context, command string, n int64) error {
+	t.try = &try{command: command, n: n}
+	return nil
+}
+
+// queueTry puts the try before other statements.
+func (t *Tx) queueTry(b *pgx.Batch) {
+	if t.try == nil || t.try.queued {
+		return
+	}
 	const insert = `insert into movement_tries (command_id, try, accepted, kind, reason, detail, recorded)
 		values ($1, $2, true, 0, '', '', $3) on conflict do nothing`
-	tag, err := t.tx.Exec(ctx, insert, command, try, t.at)
-	if err != nil {
-		return fmt.Errorf("take try %d of movement %s: %w", try, command, err)
-	}
-	if tag.RowsAffected() == 1 {
+	t.try.queued = true
+	b.Queue(insert, t.try.command, t.try.n, t.at).Exec(func(tag pgconn.CommandTag) error {
+		t.try.taken = tag.RowsAffected() == 1
+		return nil
+	})
+}
+
+// tried gives the refusal of a try that could not be taken.
+func (t *Tx) tried(ctx context.Context) error {
+	if t.try == nil || t.try.taken {
 		return nil
 	}
-	refusal, err := t.refusal(ctx, command, try)
+	refusal, err := t.refusal(ctx, t.try.command, t.try.n)
 	if err == nil && refusal == nil {
-		return fault.Bug("movement %s: try %d was accepted and has no answer", command, try)
+		return fault.Bug("movement %s: try %d was accepted and has no answer", t.try.command, t.try.n)
 	}
 	if err != nil {
 		return err
 	}
 	return refusal
+}
+
+// takeTry takes the try now, for what does not begin with locks.
+func (t *Tx) takeTry(ctx context.Context) error {
+	b := &pgx.Batch{}
+	t.queueTry(b)
+	if err := t.send(ctx, "take a try", b); err != nil {
+		return err
+	}
+	return t.tried(ctx)
 }
 
 // refusal is what a try was refused with; nil: it was accepted.

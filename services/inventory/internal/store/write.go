@@ -14,7 +14,7 @@ import (
 
 // Write writes a change in one round trip. Names that are in use already give a conflict.
 func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
-	b := &pgx.Batch{}
+	b := &t.early
 	if len(c.Facts) > 0 {
 		b.Queue(`insert into facts (fact, movement, recorded) select f, $2, $3 from unnest($1::text[]) as u(f)`, c.Facts, c.Movement, t.at)
 	}
@@ -28,25 +28,46 @@ func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
 	writeEdges(b, c)
 	writeRuns(b, c)
 	writeHolds(b, c)
-	return t.send(ctx, "write movement "+c.Movement, b)
+	err := t.send(ctx, "write movement "+c.Movement, b)
+	t.early = pgx.Batch{}
+	return err
 }
 
 func writeLots(b *pgx.Batch, lots []*stock.Lot) {
-	const bear = `insert into lots (lot, item, measure, owner, ownership, source, maker, party, made, born, version, voided, frozen)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`
 	const change = `update lots set item = $2, measure = $3, owner = $4, ownership = $5, party = $6, made = $7, born = $8, version = $9,
 		voided = $10, frozen = $11 where lot = $1`
+	var births []*stock.Lot
 	for _, l := range lots {
-		var frozen *time.Time
-		if !l.Frozen.IsZero() {
-			frozen = &l.Frozen
-		}
 		if l.IsNew() {
-			b.Queue(bear, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Source, l.Maker, l.Party, l.Made, l.Born, l.Version, l.Voided, frozen)
+			births = append(births, l)
 			continue
 		}
-		b.Queue(change, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Party, l.Made, l.Born, l.Version, l.Voided, frozen)
+		b.Queue(change, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Party, l.Made, l.Born, l.Version, l.Voided, orNull(l.Frozen))
 	}
+	writeBirths(b, births)
+}
+
+func writeBirths(b *pgx.Batch, lots []*stock.Lot) {
+	if len(lots) == 0 {
+		return
+	}
+	var ids, items, owners, sources, makers, parties []string
+	var measures, ownerships []int16
+	var made, versions []int64
+	var born []time.Time
+	var frozen []*time.Time
+	var voided []bool
+	for _, l := range lots {
+		ids, items, owners = append(ids, string(l.ID)), append(items, string(l.Item)), append(owners, string(l.Owner))
+		sources, makers, parties = append(sources, string(l.Source)), append(makers, l.Maker), append(parties, string(l.Party))
+		measures, ownerships = append(measures, int16(l.Measure)), append(ownerships, int16(l.Ownership))
+		made, versions, born = append(made, int64(l.Made)), append(versions, l.Version), append(born, l.Born)
+		frozen, voided = append(frozen, orNull(l.Frozen)), append(voided, l.Voided)
+	}
+	const bear = `insert into lots (lot, item, measure, owner, ownership, source, maker, party, made, born, version, voided, frozen)
+		select * from unnest($1::text[], $2::text[], $3::smallint[], $4::text[], $5::smallint[], $6::text[], $7::text[], $8::text[], $9::bigint[],
+			$10::timestamptz[], $11::bigint[], $12::boolean[], $13::timestamptz[])`
+	b.Queue(bear, ids, items, measures, owners, ownerships, sources, makers, parties, made, born, versions, voided, frozen)
 }
 
 // legColumns are the columns of legs, for one statement.
