@@ -36,14 +36,14 @@ type State struct {
 type Tx interface {
 	// Charge finds a charge and locks it until the end of the transaction; nil where there is none.
 	Charge(ctx context.Context, id string) (*State, error)
-	// AddCharge writes a new charge, in the place of a refused one too; false where its id is taken.
-	AddCharge(ctx context.Context, s State) (bool, error)
-	// SaveCharge writes how far a charge has come and what stands in place of it.
+	// AddCharges writes new charges, in the place of refused ones too. It names the first whose id is taken; then all is given up.
+	AddCharges(ctx context.Context, s ...State) (taken string, err error)
+	// SaveCharge writes what stands in place of a charge.
 	SaveCharge(ctx context.Context, s State) error
 	// ChargesOf lists the posted charges that name a run, by id; replaced ones too.
 	ChargesOf(ctx context.Context, run lot.RunID) ([]State, error)
-	// ReservedBy lists the charges that a command has reserved, by id.
-	ReservedBy(ctx context.Context, command string) ([]State, error)
+	// Settle moves the charges that a command has reserved to another phase, and lists them by id.
+	Settle(ctx context.Context, command string, to Phase) ([]State, error)
 }
 
 // Settle gives a charge its amount: hours x rate, or the amount as it was given.
@@ -104,10 +104,14 @@ func ForRun(run lot.RunID, charges []lot.ChargePosted) ([]lot.ChargePosted, erro
 
 // Reserve keeps the ids of charges for a command until the inventory has answered.
 func Reserve(ctx context.Context, tx Tx, command string, at time.Time, charges []lot.ChargePosted) error {
+	states := make([]State, len(charges))
+	for i, c := range charges {
+		states[i] = State{ChargePosted: c, Effective: at, Phase: Reserved, HeldBy: command}
+	}
+	if err := add(ctx, tx, states...); err != nil {
+		return err
+	}
 	for _, c := range charges {
-		if err := add(ctx, tx, State{ChargePosted: c, Effective: at, Phase: Reserved, HeldBy: command}); err != nil {
-			return err
-		}
 		if err := replace(ctx, tx, c.Replaces, c.Charge); err != nil {
 			return err
 		}
@@ -127,7 +131,8 @@ func Correct(ctx context.Context, tx Tx, command string, change Change) error {
 		return err
 	}
 	old := slices.DeleteFunc(known, func(s State) bool { return len(s.Runs) > 1 || s.ReplacedBy != "" })
-	for i := range max(len(now), len(old)) {
+	charges := make([]lot.ChargePosted, max(len(now), len(old)))
+	for i := range charges {
 		var c lot.ChargePosted
 		if i < len(now) {
 			c = now[i]
@@ -138,11 +143,9 @@ func Correct(ctx context.Context, tx Tx, command string, change Change) error {
 		if i < len(old) {
 			c.Replaces = old[i].Charge
 		}
-		if err := Reserve(ctx, tx, command, change.At, []lot.ChargePosted{c}); err != nil {
-			return err
-		}
+		charges[i] = c
 	}
-	return nil
+	return Reserve(ctx, tx, command, change.At, charges)
 }
 
 // Change is the charges of a run's new version.
@@ -153,10 +156,10 @@ type Change struct {
 	Charges []lot.ChargePosted
 }
 
-func add(ctx context.Context, tx Tx, s State) error {
-	added, err := tx.AddCharge(ctx, s)
-	if err == nil && !added {
-		return fault.Conflict("charge_known", "charge %s: there is one of this id already", s.Charge)
+func add(ctx context.Context, tx Tx, states ...State) error {
+	taken, err := tx.AddCharges(ctx, states...)
+	if err == nil && taken != "" {
+		return fault.Conflict("charge_known", "charge %s: there is one of this id already", taken)
 	}
 	return err
 }
@@ -181,16 +184,12 @@ func replace(ctx context.Context, tx Tx, old, by string) error {
 
 // Settled posts what a command has reserved and says it.
 func Settled(ctx context.Context, tx Tx, command string) ([]lot.Event, error) {
-	held, err := tx.ReservedBy(ctx, command)
+	held, err := tx.Settle(ctx, command, Posted)
 	if err != nil {
 		return nil, err
 	}
 	var events []lot.Event
 	for _, s := range held {
-		s.Phase = Posted
-		if err := tx.SaveCharge(ctx, s); err != nil {
-			return nil, err
-		}
 		events = append(events, lot.Event{Effective: s.Effective, Body: s.ChargePosted})
 	}
 	return events, nil
@@ -198,23 +197,20 @@ func Settled(ctx context.Context, tx Tx, command string) ([]lot.Event, error) {
 
 // Undo frees what a command has reserved.
 func Undo(ctx context.Context, tx Tx, command string) error {
-	held, err := tx.ReservedBy(ctx, command)
+	held, err := tx.Settle(ctx, command, Refused)
 	if err != nil {
 		return err
 	}
 	for _, s := range held {
-		if s.Replaces != "" {
-			old, err := tx.Charge(ctx, s.Replaces)
-			if err != nil {
-				return err
-			}
-			old.ReplacedBy = ""
-			if err := tx.SaveCharge(ctx, *old); err != nil {
-				return err
-			}
+		if s.Replaces == "" {
+			continue
 		}
-		s.Phase = Refused
-		if err := tx.SaveCharge(ctx, s); err != nil {
+		old, err := tx.Charge(ctx, s.Replaces)
+		if err != nil {
+			return err
+		}
+		old.ReplacedBy = ""
+		if err := tx.SaveCharge(ctx, *old); err != nil {
 			return err
 		}
 	}

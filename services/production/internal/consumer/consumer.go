@@ -14,8 +14,8 @@ type Tx interface {
 	run.Tx
 	// SaveItem notes an item with the price that holds from a time on.
 	SaveItem(ctx context.Context, i lot.ItemChanged, effective time.Time, at lot.Receipt) error
-	// SaveLot notes what a lot is and whose.
-	SaveLot(ctx context.Context, l run.Lot) error
+	// SaveLots notes what lots are and whose.
+	SaveLots(ctx context.Context, lots ...run.Lot) error
 	// Say records events that follow from another's.
 	Say(ctx context.Context, because lot.Recorded, events []lot.Event) error
 }
@@ -26,7 +26,7 @@ func Apply(ctx context.Context, tx Tx, e lot.Recorded) error {
 	case lot.ItemChanged:
 		return tx.SaveItem(ctx, body, e.Effective, e.Receipt)
 	case lot.Received:
-		return tx.SaveLot(ctx, run.Lot{ID: body.Lot, Item: body.Item, Measure: body.Measure, Owner: body.Owner})
+		return tx.SaveLots(ctx, run.Lot{ID: body.Lot, Item: body.Item, Measure: body.Measure, Owner: body.Owner})
 	case lot.DeliveryCorrected:
 		return delivery(ctx, tx, body)
 	case lot.Bought:
@@ -34,7 +34,7 @@ func Apply(ctx context.Context, tx Tx, e lot.Recorded) error {
 	case lot.Poured:
 		return poured(ctx, tx, body)
 	case lot.Returned:
-		return tx.SaveLot(ctx, run.Lot{ID: body.Lot, Item: body.Item, Measure: body.Measure, Owner: body.Owner})
+		return tx.SaveLots(ctx, run.Lot{ID: body.Lot, Item: body.Item, Measure: body.Measure, Owner: body.Owner})
 	case lot.RunPosted:
 		return posted(ctx, tx, e, body)
 	case lot.Corrected:
@@ -44,30 +44,30 @@ func Apply(ctx context.Context, tx Tx, e lot.Recorded) error {
 }
 
 func delivery(ctx context.Context, tx Tx, d lot.DeliveryCorrected) error {
-	return tx.SaveLot(ctx, run.Lot{ID: d.Now.Lot, Item: d.Now.Item, Measure: d.Now.Measure, Owner: d.Now.Owner})
+	return tx.SaveLots(ctx, run.Lot{ID: d.Now.Lot, Item: d.Now.Item, Measure: d.Now.Measure, Owner: d.Now.Owner})
 }
 
 // bought makes an owner's lot, or a part of it under a code of its own, the company's.
 func bought(ctx context.Context, tx Tx, b lot.Bought) error {
-	lots, err := tx.Lots(ctx, []lot.ID{b.Lot})
+	have, err := tx.Look(ctx, run.Want{Lots: []lot.ID{b.Lot}})
 	if err != nil {
 		return err
 	}
-	l, known := lots[b.Lot]
+	l, known := have.Lots[b.Lot]
 	if !known {
 		return nil
 	}
 	l.ID, l.Owner = b.NewLot, ""
-	return tx.SaveLot(ctx, l)
+	return tx.SaveLots(ctx, l)
 }
 
 // poured makes a bin lot known, with the owner of what was poured.
 func poured(ctx context.Context, tx Tx, p lot.Poured) error {
-	lots, err := tx.Lots(ctx, []lot.ID{p.Lot})
+	have, err := tx.Look(ctx, run.Want{Lots: []lot.ID{p.Lot}})
 	if err != nil {
 		return err
 	}
-	return tx.SaveLot(ctx, run.Lot{ID: p.Bin, Item: p.Item, Measure: p.Measure, Owner: lots[p.Lot].Owner})
+	return tx.SaveLots(ctx, run.Lot{ID: p.Bin, Item: p.Item, Measure: p.Measure, Owner: have.Lots[p.Lot].Owner})
 }
 
 func posted(ctx context.Context, tx Tx, e lot.Recorded, p lot.RunPosted) error {
@@ -82,12 +82,11 @@ func posted(ctx context.Context, tx Tx, e lot.Recorded, p lot.RunPosted) error {
 }
 
 func outputs(ctx context.Context, tx Tx, p lot.RunPosted) error {
+	var lots []run.Lot
 	for _, out := range p.Outputs {
-		if err := tx.SaveLot(ctx, run.Lot{ID: out.Lot, Item: out.Item, Measure: out.Measure, Owner: out.Owner}); err != nil {
-			return err
-		}
+		lots = append(lots, run.Lot{ID: out.Lot, Item: out.Item, Measure: out.Measure, Owner: out.Owner})
 	}
-	return nil
+	return tx.SaveLots(ctx, lots...)
 }
 
 func corrected(ctx context.Context, tx Tx, e lot.Recorded, set lot.Corrected) error {

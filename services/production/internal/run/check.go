@@ -20,8 +20,16 @@ func whole(ctx context.Context, tx Known, f Facts, version int64) (lot.RunPosted
 	p := lot.RunPosted{
 		Run: f.Run, Version: version, Stage: f.Stage, Contributions: f.Contributions, Final: true, GainReason: f.GainReason,
 	}
-	if err := staged(ctx, tx, f.Run, f.Stage); err != nil {
+	lots := make([]lot.ID, len(f.Inputs))
+	for i, in := range f.Inputs {
+		lots[i] = in.Lot
+	}
+	have, err := tx.Look(ctx, Want{Stage: f.Stage, Items: itemsOf(f.Outputs), At: f.End, Lots: lots})
+	if err != nil {
 		return p, err
+	}
+	if !have.Stage {
+		return p, noStage(f.Run, f.Stage)
 	}
 	if err := span(f.Run, f.Start, f.End, tx.Now()); err != nil {
 		return p, err
@@ -35,48 +43,36 @@ func whole(ctx context.Context, tx Known, f Facts, version int64) (lot.RunPosted
 		line.Line = int64(i + 1)
 		p.Inputs = append(p.Inputs, line)
 	}
-	items, err := tx.Items(ctx, itemsOf(f.Outputs), f.End)
-	if err != nil {
-		return p, err
-	}
 	for i, out := range f.Outputs {
-		line, err := between.output(out, items)
+		line, err := between.output(out, have.Items)
 		if err != nil {
 			return p, err
 		}
 		line.Line = int64(i + 1)
 		p.Outputs = append(p.Outputs, line)
 	}
-	return p, sound(ctx, tx, p, items)
+	return p, sound(p, have)
 }
 
 // sound judges the lines of a complete run against each other.
-func sound(ctx context.Context, tx Known, p lot.RunPosted, items map[lot.ItemID]Item) error {
+func sound(p lot.RunPosted, have Have) error {
 	if len(p.Inputs) == 0 {
 		return fault.Precondition("run_without_input", "run %s: it has taken nothing in", p.Run)
 	}
 	if err := distinct(p); err != nil {
 		return err
 	}
-	if err := prices(p, items); err != nil {
+	if err := prices(p, have.Items); err != nil {
 		return err
 	}
-	lots, err := tx.Lots(ctx, lotsIn(p))
-	if err != nil {
+	if err := gain(p, have.Lots); err != nil {
 		return err
 	}
-	if err := gain(p, lots); err != nil {
-		return err
-	}
-	return contributions(p, lots)
+	return contributions(p, have.Lots)
 }
 
-func staged(ctx context.Context, tx Known, id lot.RunID, code string) error {
-	known, err := tx.HasStage(ctx, code)
-	if err == nil && !known {
-		return fault.NotFound("stage_unknown", "run %s: stage %q is not registered", id, code)
-	}
-	return err
+func noStage(id lot.RunID, code string) error {
+	return fault.NotFound("stage_unknown", "run %s: stage %q is not registered", id, code)
 }
 
 func span(id lot.RunID, start, end, now time.Time) error {

@@ -85,14 +85,14 @@ func Corrected(ctx context.Context, tx Tx, command string, c Correction, set lot
 		}
 		f := facts[posted.Run]
 		s.Stage, s.Line, s.Recipe, s.Start, s.End = f.Stage, f.Line, f.Recipe, f.Start, f.End
-		lots, err := tx.Lots(ctx, lotsIn(posted))
+		have, err := tx.Look(ctx, Want{Lots: lotsIn(posted)})
 		if err != nil {
 			return 0, nil, err
 		}
-		if first, known := lots[posted.Inputs[0].Lot]; known {
+		if first, known := have.Lots[posted.Inputs[0].Lot]; known {
 			s.Owner = first.Owner
 		}
-		in, out, err := sums(posted, lots)
+		in, out, err := sums(posted, have.Lots)
 		if err != nil {
 			return 0, nil, err
 		}

@@ -78,20 +78,17 @@ func SetHeard(ctx context.Context, tx Tx, set lot.Corrected) ([]lot.Event, error
 			events = append(events, said...)
 			continue
 		}
-		lots, err := tx.Lots(ctx, lotsIn(p))
+		have, err := tx.Look(ctx, Want{Lots: lotsIn(p)})
 		if err != nil {
 			return nil, err
 		}
-		in, out, err := sums(p, lots)
+		in, out, err := sums(p, have.Lots)
 		if err != nil {
 			return nil, err
 		}
 		s.Version, s.Owner, s.GainReason = p.Version, p.Owner, p.GainReason
 		s.Input, s.Output = lot.Quantity(in), lot.Quantity(out)
-		if err := tx.SaveLines(ctx, p); err != nil {
-			return nil, err
-		}
-		if err := tx.SaveRun(ctx, *s); err != nil {
+		if err := tx.SaveRun(ctx, *s, p); err != nil {
 			return nil, err
 		}
 		if done, ok := s.Completed(); ok {

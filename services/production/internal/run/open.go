@@ -31,8 +31,12 @@ func Begin(ctx context.Context, tx Tx, o Opening) (lot.RunID, []lot.Event, error
 	if err := free(ctx, tx, id); err != nil {
 		return "", nil, err
 	}
-	if err := staged(ctx, tx, id, o.Stage); err != nil {
+	have, err := tx.Look(ctx, Want{Stage: o.Stage})
+	if err != nil {
 		return "", nil, err
+	}
+	if !have.Stage {
+		return "", nil, noStage(id, o.Stage)
 	}
 	if err := notAhead(fmt.Sprintf("run %s: its start", id), o.Start, tx.Now()); err != nil {
 		return "", nil, err
@@ -71,11 +75,11 @@ func Fill(ctx context.Context, tx Tx, id lot.RunID, out Output) (Movement, error
 	if out.FilledTo.IsZero() {
 		return Movement{}, fault.Invalid("effective_missing", "run %s, output %s: when it was full is asked for", id, out.Lot)
 	}
-	items, err := tx.Items(ctx, []lot.ItemID{out.Item}, out.FilledTo)
+	have, err := tx.Look(ctx, Want{Items: []lot.ItemID{out.Item}, At: out.FilledTo})
 	if err != nil {
 		return Movement{}, err
 	}
-	line, err := window{run: id, start: s.Start, now: tx.Now()}.output(out, items)
+	line, err := window{run: id, start: s.Start, now: tx.Now()}.output(out, have.Items)
 	if err != nil {
 		return Movement{}, err
 	}
@@ -122,11 +126,11 @@ func End(ctx context.Context, tx Tx, command string, c Completion) (Movement, er
 	if err := ended(all, window{run: c.Run, start: s.Start, end: c.End, now: tx.Now()}); err != nil {
 		return Movement{}, err
 	}
-	items, err := tx.Items(ctx, itemsOut(all), c.End)
+	have, err := tx.Look(ctx, Want{Items: itemsOut(all), At: c.End, Lots: lotsIn(all)})
 	if err != nil {
 		return Movement{}, err
 	}
-	if err := sound(ctx, tx, all, items); err != nil {
+	if err := sound(all, have); err != nil {
 		return Movement{}, err
 	}
 	s.Phase, s.HeldBy, s.End = Completing, command, c.End

@@ -94,10 +94,7 @@ func Undo(ctx context.Context, tx Tx, command string) error {
 func complete(ctx context.Context, tx Tx, s *State, posted lot.RunPosted, t Totals) (lot.RunCompleted, []lot.Event, error) {
 	s.Phase, s.HeldBy, s.Version, s.GainReason = Complete, "", posted.Version, posted.GainReason
 	s.Input, s.Output = t.In, t.Out
-	if err := tx.SaveLines(ctx, posted); err != nil {
-		return lot.RunCompleted{}, nil, err
-	}
-	if err := tx.SaveRun(ctx, *s); err != nil {
+	if err := tx.SaveRun(ctx, *s, posted); err != nil {
 		return lot.RunCompleted{}, nil, err
 	}
 	done, _ := s.Completed()
@@ -166,12 +163,12 @@ func claims(outputs []Output) map[lot.ID]string {
 
 // ownerOf is whose the inputs are, as far as it is known here; the inventory has seen to it that they are one owner's.
 func ownerOf(ctx context.Context, tx Known, p lot.RunPosted) (lot.PartyID, error) {
-	lots, err := tx.Lots(ctx, lotsIn(p))
+	have, err := tx.Look(ctx, Want{Lots: lotsIn(p)})
 	if err != nil {
 		return "", err
 	}
 	for _, in := range p.Inputs {
-		if owner := lots[in.Lot].Owner; owner != "" {
+		if owner := have.Lots[in.Lot].Owner; owner != "" {
 			return owner, nil
 		}
 	}

@@ -68,12 +68,23 @@ type Lot struct {
 type Known interface {
 	// Now is the one time of all that the transaction writes.
 	Now() time.Time
-	// HasStage tells whether a stage is registered.
-	HasStage(ctx context.Context, code string) (bool, error)
-	// Items finds items with their prices at a time; those not known are left out.
-	Items(ctx context.Context, ids []lot.ItemID, at time.Time) (map[lot.ItemID]Item, error)
-	// Lots finds lots; those not known are left out.
-	Lots(ctx context.Context, ids []lot.ID) (map[lot.ID]Lot, error)
+	// Look finds what is known, in one go; what is not known is left out.
+	Look(ctx context.Context, w Want) (Have, error)
+}
+
+// Want names what is to be looked up; what is empty is not.
+type Want struct {
+	Stage string
+	Items []lot.ItemID
+	At    time.Time // of the prices
+	Lots  []lot.ID
+}
+
+// Have is what was found.
+type Have struct {
+	Stage bool
+	Items map[lot.ItemID]Item
+	Lots  map[lot.ID]Lot
 }
 
 // Tx is what runs need of a transaction.
@@ -84,13 +95,13 @@ type Tx interface {
 	Run(ctx context.Context, id lot.RunID) (*State, error)
 	// AddRun writes a new run, in the place of a refused one too; false where its code is taken.
 	AddRun(ctx context.Context, s State) (bool, error)
-	// SaveRun writes a run that has changed.
-	SaveRun(ctx context.Context, s State) error
+	// SaveRun writes a run that has changed, and adds lines of a posting to their version; lines that are there already stay as they are.
+	SaveRun(ctx context.Context, s State, lines ...lot.RunPosted) error
 	// HeldRuns finds the runs that a command has reserved, by code, and locks them.
 	HeldRuns(ctx context.Context, command string) ([]State, error)
 	// NextCode counts the runs of a year that were given a code here, from 0.
 	NextCode(ctx context.Context, year int) (int64, error)
-	// SaveLines adds lines of a posting to their version; lines of a version that are there already stay as they are.
+	// SaveLines adds lines of a posting to their version; lines that are there already stay as they are.
 	SaveLines(ctx context.Context, p lot.RunPosted) error
 	// Lines is what a version of a run took in and gave so far.
 	Lines(ctx context.Context, id lot.RunID, version int64) (lot.RunPosted, error)

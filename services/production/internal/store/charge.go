@@ -1,10 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"huskline/internal/lot"
 	"huskline/services/production/internal/charge"
@@ -44,24 +47,35 @@ func (t Tx) Charge(ctx context.Context, id string) (*charge.State, error) {
 	return &list[0], nil
 }
 
-// AddCharge writes a new charge; one that was refused makes room for it. False: another has the id.
-func (t Tx) AddCharge(ctx context.Context, s charge.State) (bool, error) {
+// AddCharges writes new charges; those that were refused make room for them. It names the first whose id another has.
+func (t Tx) AddCharges(ctx context.Context, states ...charge.State) (taken string, err error) {
 	const sql = `insert into charges (` + chargeColumns + `) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
 		on conflict (charge) do update set kind = excluded.kind, hours_millionths = excluded.hours_millionths, rate = excluded.rate,
 			amount = excluded.amount, replaces = excluded.replaces, replaced_by = excluded.replaced_by, effective = excluded.effective,
 			phase = excluded.phase, held_by = excluded.held_by, runs = excluded.runs
 		where charges.phase = 'refused'`
-	tag, err := t.tx.Exec(ctx, sql, s.Charge, s.ChargeKind, s.HoursMillionths, s.Rate, s.Amount, s.Replaces, s.ReplacedBy, s.Effective, s.Phase,
-		s.HeldBy, texts(s.Runs))
-	if err != nil {
-		return false, fmt.Errorf("add charge %s: %w", s.Charge, err)
+	if len(states) == 0 {
+		return "", nil
 	}
-	return tag.RowsAffected() == 1, nil
+	b := &pgx.Batch{}
+	for _, s := range states {
+		b.Queue(sql, s.Charge, s.ChargeKind, s.HoursMillionths, s.Rate, s.Amount, s.Replaces, s.ReplacedBy, s.Effective, s.Phase, s.HeldBy, texts(s.Runs)).
+			Exec(func(tag pgconn.CommandTag) error {
+				if tag.RowsAffected() == 0 && taken == "" {
+					taken = s.Charge
+				}
+				return nil
+			})
+	}
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return "", fmt.Errorf("add charges: %w", err)
+	}
+	return taken, nil
 }
 
-// SaveCharge writes how far a charge has come and what stands in place of it; the rest of it never changes.
+// SaveCharge writes what stands in place of a charge; the rest of it never changes.
 func (t Tx) SaveCharge(ctx context.Context, s charge.State) error {
-	if _, err := t.tx.Exec(ctx, `update charges set phase = $2, replaced_by = $3 where charge = $1`, s.Charge, s.Phase, s.ReplacedBy); err != nil {
+	if _, err := t.tx.Exec(ctx, `update charges set replaced_by = $2 where charge = $1`, s.Charge, s.ReplacedBy); err != nil {
 		return fmt.Errorf("save charge %s: %w", s.Charge, err)
 	}
 	return nil
@@ -73,8 +87,16 @@ func (t Tx) ChargesOf(ctx context.Context, id lot.RunID) ([]charge.State, error)
 		`select `+chargeColumns+` from charges where runs @> array[$1]::text[] and phase = 'posted' order by charge`, id)
 }
 
-// ReservedBy lists the charges that a command has reserved, by id.
-func (t Tx) ReservedBy(ctx context.Context, command string) ([]charge.State, error) {
-	return charges(ctx, t.tx, "charges reserved by command",
-		`select `+chargeColumns+` from charges where held_by = $1 and phase = 'reserved' order by charge`, command)
+// Settle moves the charges that a command has reserved to another phase, and lists them by id.
+func (t Tx) Settle(ctx context.Context, command string, to charge.Phase) ([]charge.State, error) {
+	rows, err := t.tx.Query(ctx, `update charges set phase = $2 where held_by = $1 and phase = 'reserved' returning `+chargeColumns, command, to)
+	if err != nil {
+		return nil, fmt.Errorf("settle charges of command %s: %w", command, err)
+	}
+	list, err := pgx.CollectRows(rows, scanCharge)
+	if err != nil {
+		return nil, fmt.Errorf("settle charges of command %s: %w", command, err)
+	}
+	slices.SortFunc(list, func(a, b charge.State) int { return cmp.Compare(a.Charge, b.Charge) })
+	return list, nil
 }

@@ -22,61 +22,61 @@ func (t Tx) SaveStage(ctx context.Context, s stage.Stage) error {
 	return nil
 }
 
-// HasStage tells whether a stage is registered.
-func (t Tx) HasStage(ctx context.Context, code string) (known bool, err error) {
-	err = t.tx.QueryRow(ctx, `select exists (select from stages where stage = $1)`, code).Scan(&known)
-	return known, err
+const itemsSQL = `select i.item, i.measure, p.price
+	from items i
+	left join lateral (
+		select price from item_prices p where p.item = i.item
+		order by (p.effective <= $2) desc,
+			case when p.effective <= $2 then p.effective end desc, case when p.effective <= $2 then p.epoch end desc,
+			case when p.effective <= $2 then p.position end desc,
+			p.effective, p.epoch, p.position
+		limit 1) p on true
+	where i.item = any($1)`
+
+// Look finds a stage, items with the split-off prices in force at a time, and lots, in one round trip. An item's first price holds for all time
+// before it.
+func (t Tx) Look(ctx context.Context, w run.Want) (run.Have, error) {
+	have := run.Have{Items: map[lot.ItemID]run.Item{}, Lots: map[lot.ID]run.Lot{}}
+	b := &pgx.Batch{}
+	if w.Stage != "" {
+		b.Queue(`select exists (select from stages where stage = $1)`, w.Stage).QueryRow(func(row pgx.Row) error { return row.Scan(&have.Stage) })
+	}
+	if len(w.Items) > 0 {
+		b.Queue(itemsSQL, texts(w.Items), w.At).Query(func(rows pgx.Rows) error { return readItems(rows, have.Items) })
+	}
+	if len(w.Lots) > 0 {
+		b.Queue(`select lot, item, measure, owner from lots where lot = any($1)`, texts(w.Lots)).Query(func(rows pgx.Rows) error {
+			var l run.Lot
+			_, err := pgx.ForEachRow(rows, []any{&l.ID, &l.Item, &l.Measure, &l.Owner}, func() error {
+				have.Lots[l.ID] = l
+				return nil
+			})
+			return err
+		})
+	}
+	if b.Len() == 0 {
+		return have, nil
+	}
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return have, fmt.Errorf("look up stage, items and lots: %w", err)
+	}
+	return have, nil
 }
 
-// Items finds items with the split-off prices in force at a time. An item's first price holds for all time before it.
-func (t Tx) Items(ctx context.Context, ids []lot.ItemID, at time.Time) (map[lot.ItemID]run.Item, error) {
-	const sql = `select i.item, i.measure, p.price
-		from items i
-		left join lateral (
-			select price from item_prices p where p.item = i.item
-			order by (p.effective <= $2) desc,
-				case when p.effective <= $2 then p.effective end desc, case when p.effective <= $2 then p.epoch end desc,
-				case when p.effective <= $2 then p.position end desc,
-				p.effective, p.epoch, p.position
-			limit 1) p on true
-		where i.item = any($1)`
-	rows, err := t.tx.Query(ctx, sql, texts(ids), at)
-	if err != nil {
-		return nil, fmt.Errorf("look up items: %w", err)
-	}
-	out := map[lot.ItemID]run.Item{}
+func readItems(rows pgx.Rows, into map[lot.ItemID]run.Item) error {
 	var id lot.ItemID
 	var measure lot.Measure
 	var price *int64
-	if _, err := pgx.ForEachRow(rows, []any{&id, &measure, &price}, func() error {
+	_, err := pgx.ForEachRow(rows, []any{&id, &measure, &price}, func() error {
 		item := run.Item{Measure: measure}
 		if price != nil && *price > 0 {
 			p := money.Price(*price)
 			item.Price = &p
 		}
-		out[id] = item
+		into[id] = item
 		return nil
-	}); err != nil {
-		return nil, fmt.Errorf("look up items: %w", err)
-	}
-	return out, nil
-}
-
-// Lots finds lots.
-func (t Tx) Lots(ctx context.Context, ids []lot.ID) (map[lot.ID]run.Lot, error) {
-	rows, err := t.tx.Query(ctx, `select lot, item, measure, owner from lots where lot = any($1)`, texts(ids))
-	if err != nil {
-		return nil, fmt.Errorf("look up lots: %w", err)
-	}
-	out := map[lot.ID]run.Lot{}
-	var l run.Lot
-	if _, err := pgx.ForEachRow(rows, []any{&l.ID, &l.Item, &l.Measure, &l.Owner}, func() error {
-		out[l.ID] = l
-		return nil
-	}); err != nil {
-		return nil, fmt.Errorf("look up lots: %w", err)
-	}
-	return out, nil
+	})
+	return err
 }
 
 // SaveItem notes what intake said of an item. Its measure is what the latest event says; a price is kept with the time it holds from.
@@ -91,12 +91,19 @@ func (t Tx) SaveItem(ctx context.Context, i lot.ItemChanged, effective time.Time
 	return nil
 }
 
-// SaveLot notes what the others said of a lot; the latest word stands.
-func (t Tx) SaveLot(ctx context.Context, l run.Lot) error {
+// SaveLots notes what the others said of lots; the latest word stands.
+func (t Tx) SaveLots(ctx context.Context, lots ...run.Lot) error {
 	const sql = `insert into lots (lot, item, measure, owner) values ($1, $2, $3, $4)
 		on conflict (lot) do update set item = excluded.item, measure = excluded.measure, owner = excluded.owner`
-	if _, err := t.tx.Exec(ctx, sql, l.ID, l.Item, l.Measure, l.Owner); err != nil {
-		return fmt.Errorf("save lot %s: %w", l.ID, err)
+	if len(lots) == 0 {
+		return nil
+	}
+	b := &pgx.Batch{}
+	for _, l := range lots {
+		b.Queue(sql, l.ID, l.Item, l.Measure, l.Owner)
+	}
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return fmt.Errorf("save %d lots, first %s: %w", len(lots), lots[0].ID, err)
 	}
 	return nil
 }

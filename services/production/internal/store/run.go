@@ -63,11 +63,16 @@ func (t Tx) AddRun(ctx context.Context, s run.State) (bool, error) {
 	return tag.RowsAffected() == 1, nil
 }
 
-// SaveRun writes a run that has changed.
-func (t Tx) SaveRun(ctx context.Context, s run.State) error {
+// SaveRun writes a run that has changed, and adds lines of a posting to their version.
+func (t Tx) SaveRun(ctx context.Context, s run.State, lines ...lot.RunPosted) error {
 	const sql = `update runs set stage = $2, line = $3, recipe = $4, owner = $5, started = $6, ended = $7, version = $8, phase = $9, held_by = $10,
 		input = $11, output = $12, gain_reason = $13, next_line = $14 where run = $1`
-	if _, err := t.tx.Exec(ctx, sql, runValues(s)...); err != nil {
+	b := &pgx.Batch{}
+	b.Queue(sql, runValues(s)...)
+	for _, p := range lines {
+		queueLines(b, p)
+	}
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
 		return fmt.Errorf("save run %s: %w", s.Run, err)
 	}
 	return nil
@@ -91,10 +96,18 @@ func (t Tx) NextCode(ctx context.Context, year int) (n int64, err error) {
 
 // SaveLines adds lines of a posting to their version; lines that are there already stay.
 func (t Tx) SaveLines(ctx context.Context, p lot.RunPosted) error {
+	b := &pgx.Batch{}
+	queueLines(b, p)
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return fmt.Errorf("save lines of run %s: %w", p.Run, err)
+	}
+	return nil
+}
+
+func queueLines(b *pgx.Batch, p lot.RunPosted) {
 	const line = `insert into run_lines (run, version, is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm)
 		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) on conflict do nothing`
 	const contribution = `insert into run_contributions (run, version, input, output, quantity) values ($1, $2, $3, $4, $5) on conflict do nothing`
-	b := &pgx.Batch{}
 	for _, in := range p.Inputs {
 		b.Queue(line, p.Run, p.Version, false, in.Line, in.Lot, "", 0, in.Quantity, 0, in.Place, in.At, orNull(in.DumpedFrom), orNull(in.DumpedTo),
 			in.MoisturePPM)
@@ -106,10 +119,6 @@ func (t Tx) SaveLines(ctx context.Context, p lot.RunPosted) error {
 	for _, c := range p.Contributions {
 		b.Queue(contribution, p.Run, p.Version, c.Input, c.Output, c.Quantity)
 	}
-	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
-		return fmt.Errorf("save lines of run %s: %w", p.Run, err)
-	}
-	return nil
 }
 
 // Lines is what a version of a run took in and gave so far.
