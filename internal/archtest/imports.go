@@ -21,7 +21,7 @@ type row struct {
 }
 
 var (
-	values = []string{"weight", "money", "share", "fault", "lot", "ledger"}
+	values = []string{"weight", "money", "share", "exact", "fault", "lot", "ledger"}
 
 	pgx      = []string{"github.com/jackc/pgx", "database/sql"}
 	nats     = []string{"github.com/nats-io"}
@@ -43,6 +43,8 @@ func rows() []row {
 			"an amount of money is a pure value; it knows weight because a price is money per pound"},
 		{[]string{"share"}, []string{"weight", "money", "fault"}, false, outer,
 			"a split is a pure function of amounts"},
+		{[]string{"exact"}, []string{"exact", "fault"}, false, outer,
+			"exact arithmetic and the calculators' reader of JSON are pure"},
 		{[]string{"lot", "ledger"}, []string{"weight", "money", "share", "fault", "lot"}, false, outer,
 			"rules about lots and postings are values to values: no context, clock or I/O, so that they can be replayed"},
 		{[]string{layerReckon}, append([]string{layerReckon}, values...), false, outer,

@@ -1,29 +1,25 @@
-// Package reckon is intake's small exact calculators: pure functions from a JSON object to a JSON object, the same code that the service uses.
+// Package reckon is intake's small exact calculators: shares, moisture, prices, sizes, scales and assessments, as typed functions for the service
+// and, by name, as functions from JSON to JSON for the program. Every table of a standard carries its edition, since the editions differ.
 package reckon
 
 import (
-	"bytes"
 	"encoding/json"
-	"errors"
-	"io"
 
-	"huskline/internal/fault"
+	"huskline/internal/exact"
 )
 
 // Calculators are the functions by the name they are called by.
 func Calculators() map[string]func(json.RawMessage) (any, error) {
-	return map[string]func(json.RawMessage) (any, error){"apportion": apportion}
-}
-
-// decode reads exactly one object; an unknown field is refused by name.
-func decode(data json.RawMessage, into any) error {
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(into); err != nil {
-		return fault.Invalid("input_malformed", "input: %v", err)
+	return map[string]func(json.RawMessage) (any, error){
+		"apportion":       exact.Calculator(Apportion),
+		"shrink":          exact.Calculator(Shrink),
+		"landed":          exact.Calculator(Landed),
+		"break-even":      exact.Calculator(BreakEven),
+		"point-price":     exact.Calculator(PointPrice),
+		"size-class":      exact.Calculator(SizeClass),
+		"count-tolerance": exact.Calculator(CountTolerance),
+		"scale-tolerance": exact.Calculator(ScaleTolerance),
+		"assessment":      exact.Calculator(Assessment),
+		"adjusted-kernel": exact.Calculator(AdjustedKernel),
 	}
-	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return fault.Invalid("input_malformed", "input: more than one JSON object")
-	}
-	return nil
 }
