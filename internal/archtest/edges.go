@@ -21,13 +21,16 @@ func edges() []edge {
 	}
 }
 
+// layerFailpoint reads where to fail from the environment; the whole of it is compiled out of what a plant runs.
+const layerFailpoint = "failpoint"
+
 // checkEdges keeps the environment, the clock and the exit to the program and to what runs no plant: the task runner,
 // measurements and the packages for tests.
 func checkEdges(t *tree) []Fault {
 	var faults []Fault
 	for _, p := range t.packages {
 		from := placeOf(p.dir)
-		if from.service == program || from.layer == "dev" || testOnly(from) {
+		if from.service == program || from.layer == "dev" || from.layer == layerFailpoint || testOnly(from) {
 			continue
 		}
 		for _, g := range p.source() {

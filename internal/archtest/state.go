@@ -96,7 +96,7 @@ func assignments(g *goFile, vars map[string]bool) []Fault {
 		local := localNames(fn)
 		ast.Inspect(fn.Body, func(n ast.Node) bool {
 			for _, target := range targets(n) {
-				if name := root(target); vars[name] && !local[name] {
+				if name := root(target); name != "_" && vars[name] && !local[name] {
 					faults = append(faults, g.fault(target.Pos(), ruleState, "package variable %s is changed: keep what changes in a value that is handed on", name))
 				}
 			}

@@ -13,7 +13,7 @@ import (
 // Enabled tells whether this build can be made to fail on purpose.
 const Enabled = true
 
-var hits atomic.Int64
+var hits = new(atomic.Int64)
 
 // Hit kills the process with SIGKILL, no deferred call run, when HUSKLINE_FAILPOINT is "NAME" or "NAME:N" and this is the N-th hit of NAME.
 func Hit(name string) {

@@ -24,7 +24,7 @@ import (
 // Logger writes JSON lines, or coloured lines where a person looks on.
 func Logger(w io.Writer, person bool, level slog.Level) *slog.Logger {
 	if person {
-		return slog.New(tint.NewHandler(w, &tint.Options{Level: level, TimeFormat: time.TimeOnly}))
+		return slog.New(tint.NewTextHandler(w, &tint.Options{Level: level, TimeFormat: time.TimeOnly}))
 	}
 	return slog.New(slog.NewJSONHandler(w, &slog.HandlerOptions{Level: level}))
 }
