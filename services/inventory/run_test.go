@@ -250,3 +250,60 @@ func TestMoveAndPlaces(t *testing.T) {
 	require.Len(t, answer.GetLot().GetBalances(), 3)
 	p.quiet()
 }
+
+// A pour that was forgotten comes in after the bin was drawn, in a correction set; one that never was goes.
+func TestPoursAreCorrected(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 100, day(2, 8))
+	p.receive("D-2", 100, day(2, 8))
+	_, err := p.as("clerk").RecordPour(t.Context(), &inventoryv1.RecordPourRequest{
+		CommandId: uuid.NewString(), Pour: "P-1", BinLot: "B-1", Lot: "D-1", Quantity: 60 * pound, Effective: stamp(day(3, 8)),
+	})
+	require.NoError(t, err)
+	p.mustPost(run{id: "R-1", in: map[string]int64{"B-1": 50}, out: map[string]int64{"K-1": 20}, at: day(5, 8)})
+	pour := func(id, from string, pounds int64) *eventv1.LotPoured {
+		return &eventv1.LotPoured{Pour: id, BinLot: "B-1", Item: "NUT", Measure: eventv1.Measure_MEASURE_WEIGHT, Lot: from, Quantity: pounds * pound}
+	}
+	_, err = p.correct(&eventv1.LotsCorrected{Pours: []*eventv1.LotPoured{pour("P-1", "D-1", 40)}})
+	require.Equal(t, "stock_short", reason(err), "50 lb were drawn")
+	_, err = p.correct(&eventv1.LotsCorrected{Pours: []*eventv1.LotPoured{pour("P-1", "D-2", 50)}})
+	require.NoError(t, err, "another lot was poured")
+	require.EqualValues(t, 100, p.onHand("D-1"))
+	require.EqualValues(t, 50, p.onHand("D-2"))
+	require.EqualValues(t, 0, p.onHand("B-1"))
+	origins, err := p.as("auditor").Origins(t.Context(), &inventoryv1.OriginsRequest{Lot: "K-1"})
+	require.NoError(t, err)
+	require.Equal(t, "D-2", origins.GetOrigins()[0].GetLot())
+	_, err = p.correct(&eventv1.LotsCorrected{Pours: []*eventv1.LotPoured{pour("P-1", "D-2", 0)}})
+	require.Equal(t, "stock_short", reason(err))
+	_, err = p.correct(&eventv1.LotsCorrected{Pours: []*eventv1.LotPoured{pour("P-1", "K-1", 10)}})
+	require.Equal(t, "bin_item", reason(err), "a bin holds one item")
+	p.quiet()
+}
+
+// An adjustment is corrected, and taken away, at the time it was for.
+func TestAdjustmentsAreCorrected(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 100, day(2, 8))
+	_, err := p.as("clerk").AdjustLot(t.Context(), &inventoryv1.AdjustLotRequest{
+		CommandId: uuid.NewString(), Adjustment: "A-1", Lot: "D-1", Delta: -10 * pound, Reason: "moisture", Effective: stamp(day(3, 8)),
+	})
+	require.NoError(t, err)
+	_, err = p.ship("D-1", 85, day(4, 8))
+	require.NoError(t, err)
+	set := func(delta int64) error {
+		_, err := p.correct(&eventv1.LotsCorrected{Adjustments: []*eventv1.LotAdjusted{{Adjustment: "A-1", Lot: "D-1", Delta: delta * pound, Reason: "damage"}}})
+		return err
+	}
+	err = set(-16)
+	require.Equal(t, "stock_short", reason(err))
+	require.ErrorContains(t, err, "2025-01-03T08:00:00Z", "judged when it was, not when it was corrected")
+	require.NoError(t, set(-15))
+	require.EqualValues(t, 0, p.onHand("D-1"))
+	require.NoError(t, set(0))
+	require.NoError(t, set(-1))
+	require.EqualValues(t, 14, p.onHand("D-1"))
+	p.quiet()
+}

@@ -39,12 +39,16 @@ func (b *Book) VoidUnmade() {
 // HeldNoMore refuses a correction set that draws more of held goods than was drawn before.
 func (b *Book) HeldNoMore() error {
 	for _, id := range slices.Sorted(maps.Keys(b.drawn)) {
+		if b.drawn[id] <= 0 {
+			continue
+		}
 		for _, flag := range b.known.Flags[id] {
-			if !flag.Excluded && b.drawn[id] > 0 {
+			if !flag.Excluded {
 				return fault.Precondition("lot_held", "lot %s: hold %s (%s) lies on it; a correction may not draw %s more of it", id, flag.Hold,
 					flag.Reason, Amount(b.drawn[id], b.known.Lots[id].Measure))
 			}
 		}
+		b.issued = append(b.issued, id)
 	}
 	return nil
 }

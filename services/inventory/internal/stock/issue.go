@@ -51,10 +51,12 @@ func (b *Book) Issue(l *Lot, q lot.Quantity, at time.Time, use Use) error {
 		b.freeze(l, at)
 		return nil
 	}
+	held := false
 	for _, flag := range b.known.Flags[l.ID] {
 		if flag.Excluded {
 			continue
 		}
+		held = true
 		if err := b.spend(l, flag, q, use); err != nil {
 			return err
 		}
@@ -62,7 +64,7 @@ func (b *Book) Issue(l *Lot, q lot.Quantity, at time.Time, use Use) error {
 	if use != ForMove {
 		b.freeze(l, at)
 	}
-	if len(b.known.Flags[l.ID]) == 0 {
+	if !held {
 		b.issued = append(b.issued, l.ID)
 	}
 	return nil

@@ -39,7 +39,7 @@ func PourLot(ctx context.Context, tx Tx, p Pour) ([]lot.Event, error) {
 	}
 	bin := b.Find(p.Bin)
 	events := []lot.Event{{Lots: []lot.ID{p.Bin, p.Lot}, Effective: p.At, Body: p.Poured}}
-	events = append(events, b.HandDown(bin, b.Flags(p.Lot), false, p.At)...)
+	events = append(events, b.HandDown(bin, b.Flags(p.Lot), true, p.At)...)
 	return events, b.Close(ctx, tx)
 }
 

@@ -57,6 +57,8 @@ func (b *Book) CorrectDelivery(d lot.DeliveryCorrected) error {
 		return fault.NotFound("lot_unknown", "lot %s: there is none of this code", d.Now.Lot)
 	case l.Source != FromDelivery && l.Source != FromIngredient:
 		return fault.Conflict("delivery_expected", "lot %s: it did not come in at the gate, it is of %s %s", l.ID, l.Source, l.Maker)
+	case b.titlePassed(l):
+		return fault.Precondition("title_passed", "lot %s: it was bought under its own code; its pounds stand as they were bought", l.ID)
 	case d.Version != l.Version+1:
 		return fault.Conflict("delivery_version", "lot %s: version %d does not follow version %d", l.ID, d.Version, l.Version)
 	}
@@ -73,6 +75,16 @@ func (b *Book) CorrectDelivery(d lot.DeliveryCorrected) error {
 	return nil
 }
 
+// titlePassed tells whether a ticket was bought whole under its own code: then it has lain there for two owners.
+func (b *Book) titlePassed(l *Lot) bool {
+	for s := range b.known.Balances {
+		if s.Lot == l.ID && s.Owner != l.Owner {
+			return true
+		}
+	}
+	return false
+}
+
 // CompareDelivery takes note of a correction that intake says. What moves pounds was posted here before intake could say it, so it must
 // agree; one that moves none (a price, a sample, the pay weight) only raises the version.
 func CompareDelivery(ctx context.Context, tx Tx, d lot.DeliveryCorrected) error {
@@ -87,7 +99,7 @@ func CompareDelivery(ctx context.Context, tx Tx, d lot.DeliveryCorrected) error 
 	if d.Version < l.Version {
 		return nil
 	}
-	if d.Voided != l.Voided || !d.Voided && (d.Now.Quantity != l.Made || d.Now.Measure != l.Measure || d.Now.Owner != l.Owner) {
+	if d.Voided != l.Voided || !d.Voided && (d.Now.Quantity != l.Made || d.Now.Measure != l.Measure || d.Now.Owner != l.Owner && !b.titlePassed(l)) {
 		return fault.Conflict("delivery_differs", "lot %s, version %d: intake says %s of %s, voided %t; the ledger has %s of %s, voided %t", l.ID, d.Version,
 			Amount(d.Now.Quantity, d.Now.Measure), OwnerName(d.Now.Owner), d.Voided, Amount(l.Made, l.Measure), OwnerName(l.Owner), l.Voided)
 	}

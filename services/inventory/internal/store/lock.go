@@ -128,7 +128,7 @@ func readBound(b *pgx.Batch, ids []string, k *stock.Known) {
 		if err := scanFlags(rows, k.Flags); err != nil {
 			return err
 		}
-		_, k.Spreading = k.Flags[""]
+		k.Spreading = len(k.Flags[""]) > 0
 		delete(k.Flags, "")
 		return nil
 	})

@@ -4,12 +4,14 @@ package goods
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"huskline/internal/access"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
+	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/movement"
 	"huskline/services/inventory/internal/server/judge"
@@ -91,8 +93,38 @@ func (s *Server) post(ctx context.Context, req *inventoryv1.PostMovementRequest)
 		for _, c := range req.GetClaims() {
 			order.Claims[lot.ID(c.GetLot())] = c.GetClaimant()
 		}
-		return dispatch(ctx, tx, order, req)
+		answer, events, err := dispatch(ctx, tx, order, req)
+		if err != nil {
+			return nil, nil, err
+		}
+		return answer, events, claimRest(ctx, tx, req)
 	})
+}
+
+// claimRest reserves the codes that the movement claims and bears no lot under: they are for a later one.
+func claimRest(ctx context.Context, tx judge.Tx, req *inventoryv1.PostMovementRequest) error {
+	born := map[string]bool{req.GetBought().GetNewLot(): true}
+	for _, r := range slices.Concat(req.GetCorrection().GetRuns(), []*eventv1.RunPosted{req.GetRun()}) {
+		for _, out := range r.GetOutputs() {
+			born[out.GetLot()] = true
+		}
+	}
+	var rest []stock.Claim
+	for _, c := range req.GetClaims() {
+		if born[c.GetLot()] {
+			continue
+		}
+		id, err := lot.ParseID(c.GetLot())
+		if err != nil {
+			return err
+		}
+		rest = append(rest, stock.Claim{Lot: id, Claimant: c.GetClaimant()})
+	}
+	if len(rest) == 0 {
+		return nil
+	}
+	_, err := tx.Claim(ctx, rest)
+	return err
 }
 
 func dispatch(ctx context.Context, tx judge.Tx, o movement.Order, req *inventoryv1.PostMovementRequest) (*inventoryv1.PostMovementResponse, []lot.Event, error) {

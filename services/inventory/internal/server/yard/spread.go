@@ -7,6 +7,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"huskline/internal/access"
 	"huskline/internal/lot"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/hold"
@@ -72,6 +73,7 @@ func (s *Spreader) Step(ctx context.Context) error {
 
 // page spreads a hold by one page. It is a command of the service's own, so that what it does and what it says are recorded together.
 func (s *Spreader) page(ctx context.Context, id string) error {
+	ctx = access.WithActor(ctx, access.Actor{Name: string(lot.Inventory), Peer: lot.Inventory})
 	req := &inventoryv1.PlaceHoldRequest{CommandId: uuid.NewString(), Hold: id}
 	_, err := judge.Run(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.PlaceHoldResponse, []lot.Event, error) {
 		_, events, err := hold.SpreadPage(ctx, tx, id)
