@@ -4,6 +4,7 @@ package work
 import (
 	"context"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/access"
@@ -79,6 +80,10 @@ func Bear[A proto.Message](
 	claimed := code.Claimant != ""
 	var refused error
 	if claimed {
+		if err := uuid.Validate(code.Claimant); err != nil {
+			var none A
+			return none, fault.Invalid("claimant_malformed", "claimant %q: it must be a UUID", code.Claimant)
+		}
 		refused = r.claim(ctx, req.GetCommandId(), code.Lot, code.Claimant)
 	}
 	for {
