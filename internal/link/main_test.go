@@ -1,0 +1,9 @@
+package link_test
+
+import (
+	"testing"
+
+	"huskline/internal/dbtest"
+)
+
+func TestMain(m *testing.M) { dbtest.Main(m) }
