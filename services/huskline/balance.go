@@ -61,6 +61,7 @@ type finalObject struct {
 
 type proofObject struct {
 	Name       string      `json:"name"`
+	Text       string      `json:"text"`
 	Unit       string      `json:"unit"`
 	Left       json.Number `json:"left"`
 	Right      json.Number `json:"right"`
@@ -120,7 +121,7 @@ func balanceOf(b *productionv1.GetBalanceResponse, feed *intakev1.GetFeedTotalsR
 	}
 	for _, line := range b.GetProof() {
 		o.Proof = append(o.Proof, proofObject{
-			Name: line.GetName(), Unit: proofUnit(line), Left: exact(line.GetLeft()), Right: exact(line.GetRight()), Difference: exact(line.GetDifference()),
+			Name: line.GetName(), Text: line.GetText(), Unit: proofUnit(line), Left: exact(line.GetLeft()), Right: exact(line.GetRight()), Difference: exact(line.GetDifference()),
 		})
 	}
 	return o
@@ -166,9 +167,9 @@ func balanceSheets(b *productionv1.GetBalanceResponse, feed *intakev1.GetFeedTot
 	} {
 		costs.rows = append(costs.rows, []string{row.name, grouped(paid(row.cost), 2), grouped(final(row.cost), 2)})
 	}
-	proof := sheet{title: "Proof lines", columns: []string{"", "unit", "left", "right", "difference"}, numeric: numericColumns("left", "right", "difference")}
+	proof := sheet{title: "Proof lines", columns: []string{"left = right", "unit", "left", "right", "difference"}, numeric: numericColumns("left", "right", "difference")}
 	for _, line := range b.GetProof() {
-		proof.rows = append(proof.rows, []string{line.GetName(), proofUnit(line), grouped(line.GetLeft(), 6), grouped(line.GetRight(), 6), grouped(line.GetDifference(), 6)})
+		proof.rows = append(proof.rows, []string{line.GetText(), proofUnit(line), grouped(line.GetLeft(), 6), grouped(line.GetRight(), 6), grouped(line.GetDifference(), 6)})
 	}
 	return []sheet{weights, costs, proof}
 }

@@ -116,7 +116,7 @@ func (d demo) hold(ctx context.Context) error {
 	n := d.season.Names
 	now := timestamppb.New(d.session.now())
 	held, err := d.plant.inventory.PlaceHold(ctx, &inventoryv1.PlaceHoldRequest{
-		CommandId: uuid.NewString(), Lot: n.HoldLot, Class: eventv1.HoldClass_HOLD_CLASS_SAFETY, Reason: "supplier's notice: undeclared allergen", Effective: now,
+		CommandId: uuid.NewString(), Hold: "HOLD-1", Lot: n.HoldLot, Class: eventv1.HoldClass_HOLD_CLASS_SAFETY, Reason: "supplier's notice: undeclared allergen", Effective: now,
 	})
 	if err != nil {
 		return rpc.FromStatus(err)

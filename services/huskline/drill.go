@@ -271,6 +271,9 @@ func ownerText(owner string) string {
 }
 
 func lotSheet(title string, lots []*inventoryv1.AffectedLot) sheet {
+	if len(lots) == 0 {
+		return sheet{title: title + ": nothing"}
+	}
 	sh := sheet{title: fmt.Sprintf("%s: %d lots (whole lots, not shares)", title, len(lots)), columns: []string{"lot", "item", "owner", "made lb", "on hand lb", "holds"}, numeric: numericColumns("made lb", "on hand lb")}
 	var onHand int64
 	for _, l := range lots {
@@ -282,6 +285,9 @@ func lotSheet(title string, lots []*inventoryv1.AffectedLot) sheet {
 }
 
 func runSheet(runs []*inventoryv1.RunBalance) sheet {
+	if len(runs) == 0 {
+		return sheet{title: "Runs on the way: none"}
+	}
 	sh := sheet{title: fmt.Sprintf("Runs on the way: %d", len(runs)), columns: []string{"run", "stage", "in lb", "out lb", "unaccounted lb", ""}, numeric: numericColumns("in lb", "out lb", "unaccounted lb")}
 	for _, r := range runs {
 		state := ""
@@ -294,6 +300,9 @@ func runSheet(runs []*inventoryv1.RunBalance) sheet {
 }
 
 func shipmentSheet(d *inventoryv1.DrillResponse) sheet {
+	if len(d.GetShipments()) == 0 {
+		return sheet{title: "Shipment lines: none"}
+	}
 	sh := sheet{title: fmt.Sprintf("Shipment lines: %d", len(d.GetShipments())), columns: []string{"shipment", "lot", "lb", "came back lb", "time", "consignee", "channel"}, numeric: numericColumns("lb", "came back lb")}
 	for _, l := range d.GetShipments() {
 		sh.rows = append(sh.rows, []string{l.GetShipment(), l.GetLot(), grouped(l.GetQuantity(), 3), grouped(l.GetReturned(), 3), printTime(l.GetTime()), l.GetConsignee(), l.GetChannel()})
@@ -303,6 +312,9 @@ func shipmentSheet(d *inventoryv1.DrillResponse) sheet {
 }
 
 func consigneeSheet(d *inventoryv1.DrillResponse) sheet {
+	if len(d.GetConsignees()) == 0 {
+		return sheet{title: "Consignees: none"}
+	}
 	sh := sheet{title: fmt.Sprintf("Consignees: %d", len(d.GetConsignees())), columns: []string{"party", "name", "lb", "telephone", "address"}, numeric: numericColumns("lb")}
 	var total int64
 	for _, c := range d.GetConsignees() {

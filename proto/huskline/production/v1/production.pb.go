@@ -2710,7 +2710,9 @@ type ProofLine struct {
 	// Right side.
 	Right int64 `protobuf:"varint,4,opt,name=right,proto3" json:"right,omitempty"`
 	// Left less right: 0 where it holds.
-	Difference    int64 `protobuf:"varint,5,opt,name=difference,proto3" json:"difference,omitempty"`
+	Difference int64 `protobuf:"varint,5,opt,name=difference,proto3" json:"difference,omitempty"`
+	// The two sides in words.
+	Text          string `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2778,6 +2780,13 @@ func (x *ProofLine) GetDifference() int64 {
 		return x.Difference
 	}
 	return 0
+}
+
+func (x *ProofLine) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
 }
 
 // GetBalanceResponse is the plant's totals.
@@ -4310,7 +4319,7 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\amissing\x18\x10 \x03(\tR\amissing\"\x85\x01\n" +
 	"\x11GetBalanceRequest\x125\n" +
 	"\bknown_at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\aknownAt\x129\n" +
-	"\x05as_of\x18\x02 \x03(\v2\x1a.huskline.event.v1.ReceiptB\b\xbaH\x05\x92\x01\x02\x10 R\x04asOf\"}\n" +
+	"\x05as_of\x18\x02 \x03(\v2\x1a.huskline.event.v1.ReceiptB\b\xbaH\x05\x92\x01\x02\x10 R\x04asOf\"\x91\x01\n" +
 	"\tProofLine\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x12\n" +
@@ -4318,7 +4327,8 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\x05right\x18\x04 \x01(\x03R\x05right\x12\x1e\n" +
 	"\n" +
 	"difference\x18\x05 \x01(\x03R\n" +
-	"difference\"\xb7\b\n" +
+	"difference\x12\x12\n" +
+	"\x04text\x18\x06 \x01(\tR\x04text\"\xb7\b\n" +
 	"\x12GetBalanceResponse\x12\x1e\n" +
 	"\n" +
 	"deliveries\x18\x01 \x01(\x03R\n" +

@@ -70,7 +70,7 @@ func balance(s cost.Season, lines []proof.Line) *productionv1.GetBalanceResponse
 	}
 	for _, l := range lines {
 		answer.Proof = append(answer.Proof, &productionv1.ProofLine{
-			Name: l.Name, Unit: units[l.Unit], Left: l.Left, Right: l.Right, Difference: l.Difference(),
+			Text: l.Text, Name: l.Name, Unit: units[l.Unit], Left: l.Left, Right: l.Right, Difference: l.Difference(),
 		})
 	}
 	return answer
