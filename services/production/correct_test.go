@@ -1,6 +1,7 @@
 package production_test
 
 import (
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -9,6 +10,7 @@ import (
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
+	"huskline/internal/rpc"
 	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	productionv1 "huskline/proto/huskline/production/v1"
@@ -89,6 +91,36 @@ func TestCorrectionRefused(t *testing.T) {
 	twice.LaterRuns = []*productionv1.RunFacts{shelling("R-1").Run}
 	_, err = p.client.CorrectRun(t.Context(), twice)
 	require.Equal(t, "run_repeated", reason(err))
+}
+
+// The inventory's word of a set may be heard before the answer to its command. It is told once, by the command.
+func TestOwnSetHeardBeforeItsAnswer(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	_, err := p.client.RecordRun(t.Context(), shelling("R-1"))
+	require.NoError(t, err)
+	var lost atomic.Bool
+	lost.Store(true)
+	p.inventory.lose = func(*inventoryv1.PostMovementRequest) bool { return lost.Load() }
+	run := shelling("R-1").Run
+	run.Inputs[0].Quantity, run.Charges = lb(900), nil
+	req := correction(run)
+	_, err = p.client.CorrectRun(t.Context(), req)
+	require.Equal(t, fault.KindUnavailable, fault.KindOf(rpc.FromStatus(err)), "%v", err)
+	account, err := p.client.GetRunCost(t.Context(), &productionv1.GetRunCostRequest{Run: "R-1"})
+	require.NoError(t, err)
+	require.Empty(t, account.GetMissing())
+	require.Equal(t, lb(900), account.GetInputMicropounds(), "pounds are what the inventory says")
+	_, err = p.client.CorrectRun(t.Context(), correction(run))
+	require.Equal(t, "run_busy", reason(err))
+	lost.Store(false)
+	got, err := p.client.CorrectRun(t.Context(), req)
+	require.NoError(t, err)
+	require.Equal(t, int64(2), got.GetVersion())
+	require.Equal(t, []string{"run-corrected", "charge-posted", "charge-posted"}, kinds(p.said()[4:]))
+	state, err := p.client.GetRun(t.Context(), &productionv1.GetRunRequest{Run: "R-1"})
+	require.NoError(t, err)
+	require.Equal(t, lb(120), state.GetRun().GetCompleted().GetUnaccountedMicropounds())
 }
 
 // Intake corrects a delivery together with the run that used it. Production writes the new version from what the inventory tells, and says so.

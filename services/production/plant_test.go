@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -34,8 +35,6 @@ func TestMain(m *testing.M) { dbtest.Main(m) }
 
 // noon is the plant's clock in these tests.
 var noon = time.Date(2025, 11, 3, 12, 0, 0, 0, time.UTC)
-
-func clock() time.Time { return noon }
 
 // log is what another service has said, with real links.
 type log struct {
@@ -221,6 +220,7 @@ type plant struct {
 	client    productionv1.ProductionServiceClient
 	peers     map[lot.Producer]grpc.ClientConnInterface
 	stop      func()
+	later     atomic.Int64 // nanoseconds that the clock is past noon
 }
 
 func newPlant(t testing.TB) *plant {
@@ -246,11 +246,13 @@ func newStoppedPlant(t testing.TB) *plant {
 	return p
 }
 
+func (p *plant) now() time.Time { return noon.Add(time.Duration(p.later.Load())) }
+
 // start runs the service on the plant's database; start again after stop is a restart.
 func (p *plant) start() {
 	p.t.Helper()
 	logger := slog.New(slog.DiscardHandler)
-	service, err := production.New(production.Config{DB: p.db, Peers: p.peers, Now: clock, Logger: logger})
+	service, err := production.New(production.Config{DB: p.db, Peers: p.peers, Now: p.now, Logger: logger})
 	require.NoError(p.t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

@@ -301,6 +301,24 @@ func TestCodeIsReservedWhileInventoryIsAsked(t *testing.T) {
 	require.Equal(t, "command_id_reused", reason(err))
 }
 
+// Nobody comes again for a run whose answer got lost: after 5 s it is finished all the same.
+func TestOrphanIsFinished(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	var lost atomic.Bool
+	lost.Store(true)
+	p.inventory.lose = func(*inventoryv1.PostMovementRequest) bool { return lost.Load() }
+	_, err := p.client.RecordRun(t.Context(), shelling("R-1"))
+	require.Error(t, err)
+	lost.Store(false)
+	p.later.Store(int64(6 * time.Second))
+	require.Eventually(t, func() bool {
+		_, err := p.client.GetRun(t.Context(), &productionv1.GetRunRequest{Run: "R-1"})
+		return err == nil
+	}, 20*time.Second, 50*time.Millisecond)
+	require.Len(t, p.said(), 4)
+}
+
 func TestRefusedByInventoryThenTriedAgain(t *testing.T) {
 	t.Parallel()
 	p := stocked(t)
