@@ -16,22 +16,26 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
-	"huskline/internal/outbox"
 )
 
-// recall finds the recorded answer of a command; nil where there is none.
-func recall(ctx context.Context, q outbox.Querier, c command) (proto.Message, error) {
-	const sql = `select c.method, c.digest, c.answer_type, c.answer, h.producer, c.epoch, c.position
-		from commands c cross join head h where c.command_id = $1`
+// recall finds the recorded answer of a command; nil where there is none. It also notices, in the same round trip, a command that was lost in
+// a restore but whose events are back.
+func (r *Runner[T]) recall(ctx context.Context, tx pgx.Tx, c command) (proto.Message, error) {
+	const sql = `select c.method, c.digest, c.answer_type, c.answer, c.epoch, c.position, false from commands c where c.command_id = $1
+		union all select '', ''::bytea, '', ''::bytea, 0, 0, true from taken_back t where t.tail = $2 limit 1`
 	var method, answerType string
 	var digest, kept []byte
-	var at lot.Receipt
-	err := q.QueryRow(ctx, sql, c.id).Scan(&method, &digest, &answerType, &kept, &at.Producer, &at.Epoch, &at.Position)
+	var taken bool
+	at := lot.Receipt{Producer: r.cfg.Producer}
+	err := tx.QueryRow(ctx, sql, c.id, r.tail(c, 0)).Scan(&method, &digest, &answerType, &kept, &at.Epoch, &at.Position, &taken)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("look up command %s: %w", c.id, err)
+	}
+	if taken {
+		return r.retell(ctx, tx, c)
 	}
 	if method != c.method || !bytes.Equal(digest, c.digest) {
 		return nil, reused(c)

@@ -34,8 +34,12 @@ type Config[T any] struct {
 	After    func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) // what this service has applied of the others; nil: of nobody
 	Actor    func(ctx context.Context) string                            // who calls; nil: nobody
 	Receipts func(ctx context.Context) []lot.Receipt                     // what the call relies on; nil: nothing
-	Gate     func(ctx context.Context) error                             // may this service write now; its error refuses the command. Nil: always
-	Recorded func()                                                      // called after a commit: the place to nudge relay and followers; nil: nothing
+	// Retell makes the answer of a command anew whose own row a restore to an earlier moment lost, from its events, which were taken back; the
+	// receipt is filled in. It only reads. A nil answer, or a nil Retell: such a command gets reason command_taken_back, unless
+	// its answer is nothing but a receipt.
+	Retell   func(ctx context.Context, tx pgx.Tx, req Request, events []lot.Recorded) (proto.Message, error)
+	Gate     func(ctx context.Context) error // may this service write now; its error refuses the command. Nil: always
+	Recorded func()                          // called after a commit: the place to nudge relay and followers; nil: nothing
 }
 
 // Runner runs the write use-cases of one service. It is safe for concurrent use.
@@ -80,6 +84,9 @@ func Run[T any, A proto.Message](
 	if err != nil {
 		return none, err
 	}
+	if any(none) != nil { // a nil message of a known type
+		c.blank = none
+	}
 	answer, err := r.run(ctx, c, func(ctx context.Context, tx T) (proto.Message, []lot.Event, error) { return use(ctx, tx) })
 	if err != nil {
 		return none, err
@@ -99,6 +106,9 @@ type command struct {
 	at     time.Time
 	actor  string
 	relied []lot.Receipt // of other producers
+
+	request Request
+	blank   proto.Message // an empty answer; nil where its type is not known
 }
 
 func (r *Runner[T]) take(ctx context.Context, req Request) (command, error) {
@@ -118,7 +128,7 @@ func (r *Runner[T]) take(ctx context.Context, req Request) (command, error) {
 	fmt.Fprintf(digest, "%s\x00%s", method, message)
 	return command{
 		id: id.String(), method: method, digest: digest.Sum(nil), at: r.cfg.Now().UTC().Truncate(time.Microsecond), actor: r.cfg.Actor(ctx),
-		relied: r.cfg.Receipts(ctx),
+		relied: r.cfg.Receipts(ctx), request: req,
 	}, nil
 }
 
@@ -130,7 +140,7 @@ func (r *Runner[T]) run(
 	var answer proto.Message
 	err := r.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
-		if answer, err = recall(ctx, tx, c); err != nil || answer != nil {
+		if answer, err = r.recall(ctx, tx, c); err != nil || answer != nil {
 			return err
 		}
 		said, events, err := use(ctx, r.cfg.Wrap(tx, c.at))
@@ -157,7 +167,7 @@ func (r *Runner[T]) recallAfter(ctx context.Context, c command, err error) (prot
 	var answer proto.Message
 	again := r.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
-		answer, err = recall(ctx, tx, c)
+		answer, err = r.recall(ctx, tx, c)
 		return err
 	})
 	if again != nil {
@@ -218,15 +228,15 @@ func (r *Runner[T]) messages(ctx context.Context, tx pgx.Tx, c command, events [
 	after = raise(after, c.relied, r.cfg.Producer)
 	msgs := make([]outbox.Message, len(events))
 	for i, e := range events {
-		id, err := uuid.NewV7()
-		if err != nil {
-			return nil, fmt.Errorf("make an event id: %w", err)
-		}
-		payload, err := lotwire.Marshal(id.String(), c.actor, after, e)
+		id, err := eventID(r.cfg.Producer, c.id, i)
 		if err != nil {
 			return nil, err
 		}
-		msgs[i] = outbox.Message{ID: id.String(), Type: e.Body.Kind(), Payload: payload}
+		payload, err := lotwire.Marshal(id, c.actor, after, e)
+		if err != nil {
+			return nil, err
+		}
+		msgs[i] = outbox.Message{ID: id, Type: e.Body.Kind(), Payload: payload}
 	}
 	return msgs, nil
 }

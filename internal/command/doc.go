@@ -14,4 +14,8 @@
 //
 // The inventory knows a movement by its id and try and does it once however often it is called. Tries and their ends are only ever added;
 // the list of open tries is no record but a work list: its row is also the lock that lets one of several finishers end a try.
+//
+// Restored. A database that went back to an earlier moment has forgotten commands whose events were taken back from the other services. Such a
+// command is not done again: event ids bear a trace of it. It is answered where the answer can be told from its events, else
+// refused with reason command_taken_back; the message is not compared, since its digest is lost. A command that said no event is forgotten.
 package command

@@ -117,6 +117,7 @@ func (p *Poster[T]) scan(row pgx.CollectableRow) (try[T], error) {
 	}
 	t.handler, t.request, t.move = h, h.NewRequest(), &inventoryv1.PostMovementRequest{}
 	t.method = typeOf(t.request)
+	t.command.request = t.request
 	if err := errors.Join(proto.Unmarshal(request, t.request), proto.Unmarshal(movement, t.move)); err != nil {
 		t.broken = fault.Bug("intent of command %s: %v", t.id, err)
 	}

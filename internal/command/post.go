@@ -108,7 +108,7 @@ func (p *Poster[T]) open(ctx context.Context, t try[T]) (try[T], proto.Message, 
 	err := p.run.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
 		opened, recorded = t, false
-		if answer, err = recall(ctx, tx, t.command); err != nil || answer != nil {
+		if answer, err = p.run.recall(ctx, tx, t.command); err != nil || answer != nil {
 			return err
 		}
 		waiting, err := p.waiting(ctx, tx, t)
@@ -156,7 +156,7 @@ func (p *Poster[T]) openAfter(ctx context.Context, t try[T], err error) (try[T],
 	var found bool
 	again := p.run.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		var err error
-		if answer, err = recall(ctx, tx, t.command); err != nil || answer != nil {
+		if answer, err = p.run.recall(ctx, tx, t.command); err != nil || answer != nil {
 			return err
 		}
 		if found, err = p.waiting(ctx, tx, t); err != nil || !found {
@@ -198,6 +198,9 @@ func (p *Poster[T]) finish(ctx context.Context, t try[T]) (proto.Message, error)
 // judged tells whether an error is the inventory's judgement on the movement. That we have no right to ask is none: it passes, and the
 // intent waits for it.
 func judged(err error) bool {
+	if fault.ReasonOf(err) == ReasonTakenBack {
+		return false // it was done
+	}
 	switch fault.KindOf(err) {
 	case fault.KindInvalid, fault.KindNotFound, fault.KindConflict, fault.KindPrecondition:
 		return true
@@ -210,13 +213,25 @@ func (p *Poster[T]) accepted(ctx context.Context, t try[T], resp *inventoryv1.Po
 	t.relied = append(t.relied[:len(t.relied):len(t.relied)], posted)
 	t.at = p.run.now()
 	var answer proto.Message
+	var lost error
 	err := p.run.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
+		lost = nil
 		open, err := lock(ctx, tx, t.id, t.n)
 		if err != nil {
 			return err
 		}
 		if !open {
 			answer, err = p.ended(ctx, tx, t)
+			return err
+		}
+		// An intent of before a restore, whose outcome was recorded in the lost part and is back.
+		if answer, err = p.run.recall(ctx, tx, t.command); answer != nil || fault.ReasonOf(err) == ReasonTakenBack {
+			lost = err
+			b := &pgx.Batch{}
+			t.end(b, nil, posted)
+			return tx.SendBatch(ctx, b).Close()
+		}
+		if err != nil {
 			return err
 		}
 		said, events, err := t.handler.Outcome(ctx, p.run.cfg.Wrap(tx, t.at), t.request, t.move, resp)
@@ -234,7 +249,7 @@ func (p *Poster[T]) accepted(ctx context.Context, t try[T], resp *inventoryv1.Po
 	}
 	failpoint.Hit("intent-after-outcome")
 	p.run.cfg.Recorded()
-	return answer, nil
+	return answer, lost
 }
 
 func (p *Poster[T]) refused(ctx context.Context, t try[T], why error) (proto.Message, error) {
@@ -271,7 +286,7 @@ func (p *Poster[T]) refused(ctx context.Context, t try[T], why error) (proto.Mes
 // ended is what became of a try that somebody else has ended: the recorded answer, the refusal, or, where a new try is under way, no more
 // than that.
 func (p *Poster[T]) ended(ctx context.Context, tx pgx.Tx, t try[T]) (proto.Message, error) {
-	answer, err := recall(ctx, tx, t.command)
+	answer, err := p.run.recall(ctx, tx, t.command)
 	if err != nil || answer != nil {
 		return answer, err
 	}
@@ -321,7 +336,7 @@ func (p *Poster[T]) Sweep(ctx context.Context) error {
 	}
 	var errs []error
 	for _, t := range tries {
-		if err := p.sweepOne(ctx, t); err != nil && !judged(err) {
+		if err := p.sweepOne(ctx, t); err != nil && !judged(err) && fault.ReasonOf(err) != ReasonTakenBack {
 			errs = append(errs, err)
 		}
 	}
@@ -349,6 +364,8 @@ func (p *Poster[T]) Resend(ctx context.Context, epoch, after int64) (int, error)
 		for _, move := range moves {
 			_, err := p.call(ctx, move)
 			switch {
+			case fault.ReasonOf(err) == ReasonTakenBack:
+				sent++
 			case judged(err):
 				refusals = append(refusals, fmt.Errorf("resend movement %s, try %d: %w", move.GetCommandId(), move.GetTry(), err))
 			case err != nil:

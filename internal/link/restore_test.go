@@ -94,7 +94,13 @@ func TestRestored(t *testing.T) {
 	old, _ := s.past()
 
 	s.goBack(earlier)
-	said = append(said, p.mustSay(lot.Inventory, lot.Intake)...) // waits for the gate
+	// A command of the lost part comes again: it was done. It waits for the gate.
+	lost := order()
+	lost.CommandId = said[len(before)]
+	at, err := s.say(lost)
+	require.NoError(t, err)
+	require.Equal(t, lot.Receipt{Producer: lot.Inventory, Epoch: 2, Position: 1}, at)
+	said = append(said, p.mustSay(lot.Inventory, lot.Intake)...)
 	p.agree(said)
 	all, head := s.past()
 	require.Equal(t, int64(2), head.GetAt().GetEpoch())

@@ -27,11 +27,11 @@ func TakeBack(ctx context.Context, tx pgx.Tx, events []TakenBack) error {
 	const note = `insert into taken_back (event_id, tail, from_epoch, from_position, reason, detail) values ($1, $2, $3, $4, $5, $6)`
 	b := &pgx.Batch{}
 	for _, e := range events {
-		tail, err := Tail(e.EventID)
+		id, err := uuid.Parse(e.EventID)
 		if err != nil {
-			return err
+			return fault.Invalid("event_malformed", "event id %q: it must be a UUID", e.EventID)
 		}
-		b.Queue(note, e.EventID, tail, e.Envelope.GetEpoch(), e.Envelope.GetPosition(), e.Reason, e.Detail)
+		b.Queue(note, e.EventID, Tail([8]byte(id[8:])), e.Envelope.GetEpoch(), e.Envelope.GetPosition(), e.Reason, e.Detail)
 	}
 	for _, e := range events {
 		env := e.Envelope
@@ -58,14 +58,8 @@ func Known(ctx context.Context, q Querier, ids []string) (map[string]bool, error
 	return known, nil
 }
 
-// Tail is the last 8 bytes of an event id, in which its command left a trace.
-func Tail(id string) (int64, error) {
-	u, err := uuid.Parse(id)
-	if err != nil {
-		return 0, fault.Invalid("event_malformed", "event id %q: it must be a UUID", id)
-	}
-	return int64(binary.BigEndian.Uint64(u[8:])), nil
-}
+// Tail is the last 8 bytes of an event id, in which its command left a trace, as the database keeps them.
+func Tail(last [8]byte) int64 { return int64(binary.BigEndian.Uint64(last[:])) }
 
 // ByTail gives the envelopes of the taken-back events with this tail, oldest first.
 func ByTail(ctx context.Context, q Querier, tail int64) ([]*eventv1.Envelope, error) {
@@ -87,4 +81,3 @@ func scanEnvelope(row pgx.CollectableRow) (*eventv1.Envelope, error) {
 	env := &eventv1.Envelope{}
 	return env, row.Scan(&env.Producer, &env.Epoch, &env.Position, &env.RecordedMicros, &env.PreviousHash, &env.Hash, &env.Payload, &env.Type)
 }
-

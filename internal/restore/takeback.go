@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/fault"
@@ -92,8 +93,8 @@ func (r *Recovery) judge(e lost, after end) error {
 	if err := lotwire.Verify(env); err != nil {
 		return err
 	}
-	if _, err := outbox.Tail(e.event.EventID); err != nil {
-		return err
+	if _, err := uuid.Parse(e.event.EventID); err != nil {
+		return fault.Invalid("event_malformed", "kept event %d has no id: %q", want.Position, e.event.EventID)
 	}
 	return nil
 }
