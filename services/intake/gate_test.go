@@ -37,7 +37,7 @@ func clock() time.Time { return day(20, 20) }
 // stock is the inventory as intake sees it: it claims, judges movements as the test wants, and says events.
 type stock struct {
 	inventoryv1.UnimplementedInventoryServiceServer
-	t *testing.T
+	t testing.TB
 
 	mu     sync.Mutex
 	events []*eventv1.Envelope
@@ -113,14 +113,14 @@ func (s *stock) say(at time.Time, body lot.Body, lots ...lot.ID) lot.Receipt {
 
 // gate is intake with its neighbour.
 type gate struct {
-	t        *testing.T
+	t        testing.TB
 	db       *postgres.DB
 	stock    *stock
 	listener *bufconn.Listener
 	client   intakev1.IntakeServiceClient // an administrator
 }
 
-func listen(t *testing.T, server *grpc.Server) *bufconn.Listener {
+func listen(t testing.TB, server *grpc.Server) *bufconn.Listener {
 	t.Helper()
 	l := bufconn.Listen(1 << 20)
 	done := make(chan error, 1)
@@ -129,7 +129,7 @@ func listen(t *testing.T, server *grpc.Server) *bufconn.Listener {
 	return l
 }
 
-func dial(t *testing.T, l *bufconn.Listener, token string) *grpc.ClientConn {
+func dial(t testing.TB, l *bufconn.Listener, token string) *grpc.ClientConn {
 	t.Helper()
 	conn, err := rpc.Dial(rpc.DialConfig{Target: "x", Token: token, Dialer: func(ctx context.Context, _ string) (net.Conn, error) { return l.DialContext(ctx) }})
 	require.NoError(t, err)
@@ -137,7 +137,7 @@ func dial(t *testing.T, l *bufconn.Listener, token string) *grpc.ClientConn {
 	return conn
 }
 
-func newGate(t *testing.T) *gate {
+func newGate(t testing.TB) *gate {
 	t.Helper()
 	g := &gate{t: t, stock: &stock{t: t, claims: map[string]string{}}}
 	inventory := grpc.NewServer()

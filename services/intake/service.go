@@ -62,10 +62,18 @@ func New(cfg Config) (*Service, error) {
 	}
 	s := &Service{cfg: cfg}
 	var err error
+	wrap := func(tx pgx.Tx) *store.Tx {
+		return store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond), cfg.Letter)
+	}
 	s.link, err = link.New(link.Config{
 		DB: cfg.DB, Self: lot.Intake, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
-		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
-			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond), cfg.Letter), e)
+		Apply:   func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Apply(ctx, wrap(tx), e) },
+		Reapply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Reapply(ctx, wrap(tx), e) },
+		OnEpochRise: func(ctx context.Context, producer lot.Producer, epoch, after int64) error {
+			if producer != lot.Inventory {
+				return nil
+			}
+			return s.parts.Resend(ctx, epoch, after)
 		},
 	})
 	if err != nil {
@@ -74,7 +82,8 @@ func New(cfg Config) (*Service, error) {
 	in := s.link.Inbox()
 	s.desk = desk.New(cfg.DB, in)
 	run := command.New(command.Config[server.Tx]{
-		DB: cfg.DB, Producer: lot.Intake, Now: cfg.Now, Recorded: s.link.Recorded, Actor: desk.Actor, Receipts: rpc.ReceiptsOf,
+		DB: cfg.DB, Producer: lot.Intake, Now: cfg.Now, Recorded: s.link.Recorded, Gate: s.link.Writable,
+		Actor: desk.Actor, Receipts: rpc.ReceiptsOf,
 		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at, cfg.Letter) },
 		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
 	})

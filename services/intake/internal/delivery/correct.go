@@ -154,8 +154,27 @@ func Heard(ctx context.Context, tx Tx, set lot.Corrected, d lot.DeliveryCorrecte
 	case d.Version != have.Version+1:
 		return fault.Conflict("delivery_version", "lot %s: version %d does not follow version %d", d.Now.Lot, d.Version, have.Version)
 	}
-	now := *have
-	now.Facts, now.Version, now.Voided, now.Reason, now.Command = d.Now, d.Version, d.Voided, d.Reason, set.Correction
-	now.Pay = d.Now.Quantity + d.ReceivingVariance
-	return tx.SaveVersion(ctx, now)
+	return tx.SaveVersion(ctx, have.as(d, set.Correction))
+}
+
+// Retell writes a version again that was said before this service's database went back to an earlier moment. Single weighings are not told by
+// events; those that are there stay with the lot.
+func Retell(ctx context.Context, tx Tx, d lot.DeliveryCorrected, command string) error {
+	have, err := tx.Received(ctx, d.Now.Lot)
+	switch {
+	case err != nil:
+		return err
+	case have == nil:
+		return fault.NotFound("lot_unknown", "lot %s: nothing came in under this code", d.Now.Lot)
+	case d.Version != have.Version+1:
+		return fault.Conflict("delivery_version", "lot %s: version %d does not follow version %d", d.Now.Lot, d.Version, have.Version)
+	}
+	return tx.SaveVersion(ctx, have.as(d, command))
+}
+
+// as is the next version, as it was told.
+func (s State) as(d lot.DeliveryCorrected, command string) State {
+	s.Facts, s.Version, s.Voided, s.Reason, s.Command = d.Now, d.Version, d.Voided, d.Reason, command
+	s.Pay = d.Now.Quantity + d.ReceivingVariance
+	return s
 }

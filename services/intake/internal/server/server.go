@@ -27,7 +27,6 @@ type Store interface {
 	register.Reads
 	feed.Reads
 	gate.Reads
-	office.Keeper
 }
 
 // Config is what the doors are made of.
@@ -71,10 +70,16 @@ func New(cfg Config) *Parts {
 		feedPart:     feedPart{feed.New(run, cfg.Store)},
 		gatePart:     gatePart{gate.New(run, cfg.Store)},
 		payPart:      payPart{pay.New(run)},
-		officePart:   officePart{office.New(run, cfg.Desk, cfg.Inbox, cfg.Store)},
+		officePart:   officePart{office.New(run, cfg.Desk, cfg.Inbox)},
 		post:         post,
 	}
 }
 
 // Sweep finishes what a crash left half done, until ctx ends.
 func (p *Parts) Sweep(ctx context.Context, logger *slog.Logger) { p.post.Run(ctx, logger) }
+
+// Resend repeats what the inventory was asked for and had answered after a position of an epoch at which a restore there ended it.
+func (p *Parts) Resend(ctx context.Context, epoch, after int64) error {
+	_, err := p.post.Resend(ctx, epoch, after)
+	return err
+}

@@ -2,17 +2,14 @@ package store
 
 import (
 	"context"
-	"math"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
-	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
-	eventv1 "huskline/proto/huskline/event/v1"
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/weighing"
@@ -89,26 +86,6 @@ func (t *Tx) priced(ctx context.Context, page []delivery.State, err error) ([]de
 	for _, s := range settled {
 		out[at[s.Lot]].Settled = append(out[at[s.Lot]].Settled, s)
 	}
-	return out, err
-}
-
-// keptPage is the most envelopes of a page.
-const keptPage = 256
-
-// Kept is a page of what is kept of another producer's events of an epoch after a position, in order.
-func (r *Reader) Kept(ctx context.Context, producer lot.Producer, epoch, after int64) (out []*eventv1.Envelope, err error) {
-	of := inbox.Range{
-		From: lot.Receipt{Producer: producer, Epoch: epoch, Position: after},
-		To:   lot.Receipt{Producer: producer, Epoch: epoch, Position: math.MaxInt64},
-	}
-	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		kept, err := of.Read(ctx, tx, keptPage)
-		out = make([]*eventv1.Envelope, len(kept))
-		for i, k := range kept {
-			out[i] = k.Envelope
-		}
-		return err
-	})
 	return out, err
 }
 

@@ -22,6 +22,16 @@ func (t *Tx) SaveSettlement(ctx context.Context, s delivery.Settled, version int
 	return t.send(ctx, "record settlement "+s.Settlement, b)
 }
 
+// PutSettlement writes a final price as it was said, also one that was said anew for a corrected delivery.
+func (t *Tx) PutSettlement(ctx context.Context, s delivery.Settled, version int64) error {
+	const insert = `insert into settlements (settlement, version, lot, price, purchase, effective, recorded) values ($1, $2, $3, $4, $5, $6, $7)
+		on conflict do nothing`
+	b := &pgx.Batch{}
+	b.Queue(`insert into settlement_ids (settlement) values ($1) on conflict do nothing`, s.Settlement)
+	b.Queue(insert, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
+	return t.send(ctx, "record settlement "+s.Settlement+" again", b)
+}
+
 // Resettle gives every final price of a lot its purchase anew.
 func (t *Tx) Resettle(ctx context.Context, id lot.ID, version int64, purchase delivery.Purchase) ([]delivery.Settled, error) {
 	all, err := t.Settlements(ctx, []lot.ID{id})

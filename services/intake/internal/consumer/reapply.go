@@ -1,0 +1,57 @@
+package consumer
+
+import (
+	"context"
+	"time"
+
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/services/intake/internal/delivery"
+	"huskline/services/intake/internal/item"
+	"huskline/services/intake/internal/party"
+)
+
+// OwnTx is what an own event that was taken back needs of a transaction.
+type OwnTx interface {
+	delivery.Tx
+	party.Tx
+	item.Tx
+	// PutSettlement writes a final price as it was said, also one that was said anew for a corrected delivery.
+	PutSettlement(ctx context.Context, s delivery.Settled, version int64) error
+	// SavePurchase adds a purchase.
+	SavePurchase(ctx context.Context, b lot.Bought, at time.Time) error
+}
+
+// Reapply makes the effect of an own event again, after the database went back to an earlier moment. Its own rules are not asked: it was
+// accepted. What no event tells is lost: single weighings, and readings, which the scales must post again.
+func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
+	switch b := e.Body.(type) {
+	case lot.PartyChanged:
+		return tx.SaveParty(ctx, b)
+	case lot.ItemChanged:
+		return tx.SaveItem(ctx, b, e.Effective)
+	case lot.Received:
+		return tx.Bear(ctx, delivery.State{Facts: b, Effective: e.Effective, Version: 1, Pay: b.Quantity, Command: "event " + e.EventID})
+	case lot.DeliveryCorrected:
+		return delivery.Retell(ctx, tx, b, "event "+e.EventID)
+	case lot.PriceSettled:
+		return resettled(ctx, tx, b, e.Effective)
+	case lot.Bought:
+		return tx.SavePurchase(ctx, b, e.Effective)
+	case lot.ReadingsStored:
+		return fault.Precondition("readings_lost", "batch %s: %d readings of %d scales went with the database; they must be posted again", b.Batch, b.Stored,
+			len(b.Scales))
+	}
+	return nil
+}
+
+func resettled(ctx context.Context, tx OwnTx, b lot.PriceSettled, at time.Time) error {
+	have, err := tx.Received(ctx, b.Lot)
+	switch {
+	case err != nil:
+		return err
+	case have == nil:
+		return fault.NotFound("lot_unknown", "lot %s: nothing came in under this code", b.Lot)
+	}
+	return tx.PutSettlement(ctx, delivery.Settled{PriceSettled: b, At: at}, have.Version)
+}
