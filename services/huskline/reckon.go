@@ -4,12 +4,15 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
 	"strings"
 
 	"huskline/internal/fault"
 	intakereckon "huskline/services/intake/reckon"
+	inventoryreckon "huskline/services/inventory/reckon"
+	productionreckon "huskline/services/production/reckon"
 )
 
 type reckonCmd struct {
@@ -23,9 +26,9 @@ const maxReckonInput = 16 << 20
 // calculators are the services' own pure functions, by name.
 func calculators() map[string]func(json.RawMessage) (any, error) {
 	all := map[string]func(json.RawMessage) (any, error){}
-	for name, fn := range intakereckon.Calculators() {
-		all[name] = fn
-	}
+	maps.Copy(all, intakereckon.Calculators())
+	maps.Copy(all, inventoryreckon.Calculators())
+	maps.Copy(all, productionreckon.Calculators())
 	return all
 }
 
@@ -67,5 +70,6 @@ func (c *reckonCmd) Run(s *session) error {
 	}
 	enc := json.NewEncoder(s.out)
 	enc.SetIndent("", " ")
+	enc.SetEscapeHTML(false) // a Digital Link holds &, which a person copies as it stands
 	return enc.Encode(out)
 }

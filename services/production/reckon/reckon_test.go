@@ -4,7 +4,7 @@ import (
 	"os"
 	"testing"
 
-	"huskline/internal/exact/exacttest"
+	"huskline/internal/exacttest"
 )
 
 func TestCases(t *testing.T) {
