@@ -13,6 +13,7 @@ var (
 	behindDesc     = prometheus.NewDesc("huskline_inbox_behind", "Events of another service known to be there and not settled.", []string{"producer"}, nil)
 	quarantineDesc = prometheus.NewDesc("huskline_inbox_quarantine", "Events of another service in quarantine.", []string{"producer"}, nil)
 	busDesc        = prometheus.NewDesc("huskline_bus_connected", "1 while the bus is there.", nil, nil)
+	writesDesc     = prometheus.NewDesc("huskline_writes_open", "1 once the service knows that its past is complete and lets writes through.", nil, nil)
 	busErrorsDesc  = prometheus.NewDesc("huskline_bus_errors_total", "Errors the bus reported by itself: each is an alarm.", nil, nil)
 )
 
@@ -21,7 +22,7 @@ type gauges struct{ link *Link }
 
 // Describe names what is measured.
 func (g *gauges) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{backlogDesc, backlogAgeDesc, behindDesc, quarantineDesc, busDesc, busErrorsDesc} {
+	for _, d := range []*prometheus.Desc{backlogDesc, backlogAgeDesc, behindDesc, quarantineDesc, busDesc, writesDesc, busErrorsDesc} {
 		ch <- d
 	}
 }
@@ -41,12 +42,16 @@ func (g *gauges) Collect(ch chan<- prometheus.Metric) {
 		gauge(behindDesc, float64(lag.Behind), string(lag.Applied.Producer))
 		gauge(quarantineDesc, float64(lag.Quarantine), string(lag.Applied.Producer))
 	}
-	connected := 1.0
-	if g.link.Degraded() {
-		connected = 0
-	}
-	gauge(busDesc, connected)
+	gauge(busDesc, truth(!g.link.Degraded()))
+	gauge(writesDesc, truth(g.link.recovery.Open()))
 	if b := g.link.cfg.Bus; b != nil {
 		ch <- prometheus.MustNewConstMetric(busErrorsDesc, prometheus.CounterValue, float64(b.Stats().AsyncErrors))
 	}
+}
+
+func truth(is bool) float64 {
+	if is {
+		return 1
+	}
+	return 0
 }

@@ -107,12 +107,16 @@ func (l *Link) Recorded() {
 // Degraded tells whether the bus is away: then all still works, but the others hear of us only when they ask.
 func (l *Link) Degraded() bool { return l.cfg.Bus == nil || !l.cfg.Bus.Connected() }
 
-// Ready is the service's readiness: "ready", or "degraded" while the bus is away. An error means that the database does not answer.
+// Ready is the service's readiness: "ready"; "degraded" while the bus is away; "read-only" until Run has found the past complete (see Writable).
+// An error means that the database does not answer.
 func (l *Link) Ready(ctx context.Context) (string, error) {
 	if err := l.cfg.DB.Ping(ctx); err != nil {
 		return "", err
 	}
-	if l.Degraded() {
+	switch {
+	case !l.recovery.Open():
+		return "read-only", nil
+	case l.Degraded():
 		return "degraded", nil
 	}
 	return "ready", nil

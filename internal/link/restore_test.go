@@ -194,6 +194,39 @@ func TestRestoredAlone(t *testing.T) {
 	p.agree(said)
 }
 
+// TestLateAnswer has an event come back, behind what was recorded meanwhile, from a service that alone had kept it and was silent too long.
+func TestLateAnswer(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.start()
+	said := p.mustSay(before...)
+	s, silent, other := p.services[lot.Inventory], p.services[lot.Intake], p.services[lot.Production]
+	s.stop()
+	earlier := s.copyOf()
+	s.start()
+	other.stop()
+	said = append(said, p.mustSay(lot.Inventory)...) // taken in by one alone
+	p.bus.PurgeStream(t)
+	silent.down.Store(true)
+	s.stop()
+	other.start()
+	s.goBack(earlier)
+	req := order()
+	p.eventually("writes", func() bool {
+		_, err := s.say(req)
+		return err == nil
+	})
+	require.NotContains(t, s.effects(), said[len(before)])
+	silent.down.Store(false)
+	for _, self := range producers {
+		p.eventually(string(self)+" has all", func() bool { return len(p.services[self].effects()) >= len(said)+1 })
+		require.ElementsMatch(t, append(said, req.GetCommandId()), p.services[self].effects(), "effects at %s", self)
+	}
+	all, head := s.past()
+	require.Equal(t, lot.Receipt{Producer: lot.Inventory, Epoch: 18, Position: 2}, lotwire.ParseReceipt(head.GetAt()))
+	p.chained(all)
+}
+
 // TestNotRestored catches a service that raises its epoch at every start, or waits for ever for one that is silent.
 func TestNotRestored(t *testing.T) {
 	t.Parallel()
