@@ -4,7 +4,7 @@ import "huskline/internal/exact"
 
 // AdjustedKernelInput is a lot of almonds and its sample, sorted into three weights.
 type AdjustedKernelInput struct {
-	Edition     string       `json:"edition"`
+	Edition     exact.Number `json:"edition"` // the year of the rule
 	LotLb       exact.Number `json:"lot_lb"`
 	EdibleG     exact.Number `json:"edible_g"`
 	InedibleG   exact.Number `json:"inedible_g"`
@@ -35,7 +35,7 @@ const (
 // times the percentage itself (linear, which is not the dry-matter rule of Shrink), and the inedible one less excess moisture only.
 func AdjustedKernel(in AdjustedKernelInput) (AdjustedKernelOutput, error) {
 	if err := exact.First(
-		exact.OneOf("edition", in.Edition, almondEdition),
+		exact.OneOf("edition", in.Edition.String(), almondEdition),
 		exact.NotNegative("lot_lb", in.LotLb),
 		exact.NotNegative("edible_g", in.EdibleG),
 		exact.NotNegative("inedible_g", in.InedibleG),

@@ -81,8 +81,12 @@ func TestSizeClassIsMonotone(t *testing.T) {
 		s := rapid.SampledFrom(sizeStandards()).Draw(t, "standard")
 		less := number(2, 1, 90_000).Draw(t, "count")
 		more := less.Add(number(2, 0, 30_000).Draw(t, "more"))
+		edition, err := exact.Parse(s.edition)
+		if err != nil {
+			t.Fatal(err)
+		}
 		rank := func(count exact.Number) int {
-			out, err := SizeClass(SizeClassInput{Standard: s.name, Edition: s.edition, CountPerLb: &count})
+			out, err := SizeClass(SizeClassInput{Standard: s.name, Edition: edition, CountPerLb: &count})
 			if err != nil {
 				t.Fatal(err)
 			}

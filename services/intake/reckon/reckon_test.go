@@ -105,7 +105,7 @@ func TestRulesBeyondTheCases(t *testing.T) {
 			`{"sales_per_delivered":"2.000000","max_price_per_delivered":"1.900000","max_price_per_kernel":"3.800000"}`},
 		{"between two whole counts: the class after 55", "size-class", `{"standard":"pecan-in-shell","edition":"2024","count_per_lb":"55.4"}`,
 			`{"class":"Extra Large","reason":"the test of the ten smallest was not made"}`},
-		{"the second test made", "size-class", `{"standard":"pecan-in-shell","edition":"2024","count_per_lb":"55","ten_smallest_pct":"7"}`, `{"class":"Jumbo","reason":null}`},
+		{"the second test made", "size-class", `{"standard":"pecan-in-shell","edition":2024,"count_per_lb":"55","ten_smallest_pct":"7"}`, `{"class":"Jumbo","reason":null}`},
 		{"the second test failed", "size-class", `{"standard":"pecan-in-shell","edition":"2024","count_per_lb":"55","ten_smallest_pct":"6.9"}`,
 			`{"class":null,"reason":"the ten smallest of a hundred weigh 6.9 % of them, at least 7 % are asked for"}`},
 		{"the hole of the 1976 table", "size-class", `{"standard":"pecan-in-shell","edition":"1976","count_per_lb":"120.01","ten_smallest_pct":"8"}`,

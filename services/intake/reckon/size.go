@@ -41,7 +41,7 @@ func sizeStandards() []sizeStandard {
 // SizeClassInput is a count per pound, or a sample that gives one.
 type SizeClassInput struct {
 	Standard       string        `json:"standard"`
-	Edition        string        `json:"edition"`
+	Edition        exact.Number  `json:"edition"` // the year of the standard
 	CountPerLb     *exact.Number `json:"count_per_lb,omitempty"`
 	Nuts           *exact.Number `json:"nuts,omitempty"`
 	WeightG        *exact.Number `json:"weight_g,omitempty"`
@@ -103,7 +103,7 @@ func (s sizeStandard) class(count exact.Number, tenSmallest *exact.Number) (clas
 func (in SizeClassInput) standard() (sizeStandard, error) {
 	var names, editions []string
 	for _, s := range sizeStandards() {
-		if s.name == in.Standard && s.edition == in.Edition {
+		if s.name == in.Standard && s.edition == in.Edition.String() {
 			return s, nil
 		}
 		names = append(names, s.name)
@@ -114,7 +114,7 @@ func (in SizeClassInput) standard() (sizeStandard, error) {
 	if len(editions) == 0 {
 		return sizeStandard{}, exact.OneOf("standard", in.Standard, names...)
 	}
-	return sizeStandard{}, exact.OneOf("edition", in.Edition, editions...)
+	return sizeStandard{}, exact.OneOf("edition", in.Edition.String(), editions...)
 }
 
 // gramsPerPound is exact by the definition of the pound of 1959.

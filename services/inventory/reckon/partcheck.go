@@ -123,7 +123,7 @@ func checkRange(name, part string) string {
 
 // checkWord holds the checks of single characters and of the look of a whole part.
 func checkWord(name, part string) string {
-	switch broken := map[string]bool{
+	broken := map[string]bool{
 		"nonzero":      strings.Trim(part, "0") == "",
 		"nozeroprefix": len(part) > 1 && part[0] == '0',
 		"hasnondigit":  allDigits(part),
@@ -132,8 +132,8 @@ func checkWord(name, part string) string {
 		"iso5218":      !strings.Contains("0129", part),
 		"importeridx":  !strings.Contains(alphabet64[:len(alphabet64)-1], part),
 		"mediatype":    part < "01" || part > "10" && part < "80",
-	}; {
-	case broken[name]:
+	}
+	if broken[name] {
 		return fmt.Sprintf("has %q, which breaks the rule %s", part, name)
 	}
 	return ""
