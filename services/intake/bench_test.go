@@ -2,8 +2,10 @@ package intake_test
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	intakev1 "huskline/proto/huskline/intake/v1"
 )
@@ -19,6 +21,7 @@ func BenchmarkStreamReadings(b *testing.B) {
 		req := &intakev1.StreamReadingsRequest{CommandId: id(), Historic: true, Readings: make([]*intakev1.Reading, size)}
 		for i := range req.Readings {
 			req.Readings[i] = line([]string{"W", "V", "U", "T"}[i%4], next/4+1, "48020.5")
+			req.Readings[i].Time = timestamppb.New(day(3, 8).Add(time.Duration(next) * time.Millisecond))
 			next++
 		}
 		return req

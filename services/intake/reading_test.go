@@ -188,7 +188,7 @@ func TestStreamLivesOnAfterARefusedBatch(t *testing.T) {
 }
 
 // Four writers post the same readings of two scales, shuffled, cut otherwise, some twice: every number is stored once, the watermark ends at the
-// last, and the feed's state is what its readings add up to. It catches a watermark that is worked out before the other writers are waited for.
+// last, and the feed's state is what its readings add up to.
 func TestWritersSideBySide(t *testing.T) {
 	t.Parallel()
 	g := newGate(t)
