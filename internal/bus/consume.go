@@ -168,6 +168,8 @@ func (w *worker) ensure(ctx context.Context) (cons jetstream.Consumer, fresh boo
 	cons, err = stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
 		Durable:       w.sub.Durable,
 		DeliverPolicy: jetstream.DeliverAllPolicy,
+		// Where it stands is written to the disk with every acknowledgement otherwise; lost, it is handed the stream again and knows the repeats.
+		MemoryStorage: true,
 		AckPolicy:     jetstream.AckExplicitPolicy,
 		AckWait:       w.sub.AckWait,
 		// With a limit a message that passed it is silently never handed out again.

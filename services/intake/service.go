@@ -3,6 +3,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"io/fs"
 	"log/slog"
@@ -30,6 +31,7 @@ import (
 // Config is what the service is made of.
 type Config struct {
 	DB      *postgres.DB // as the run-time role, migrated
+	LinkDB  *postgres.DB // a pool of its own for events in and out, so that a flood of commands does not silence them; nil: DB
 	Bus     *bus.Conn    // nil: no bus; the others are then heard by asking them
 	Peers   map[lot.Producer]grpc.ClientConnInterface
 	Now     func() time.Time
@@ -66,7 +68,7 @@ func New(cfg Config) (*Service, error) {
 		return store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond), cfg.Letter)
 	}
 	s.link, err = link.New(link.Config{
-		DB: cfg.DB, Self: lot.Intake, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
+		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Intake, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
 		Apply:   func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Apply(ctx, wrap(tx), e) },
 		Reapply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Reapply(ctx, wrap(tx), e) },
 		OnEpochRise: func(ctx context.Context, producer lot.Producer, epoch, after int64) error {

@@ -3,6 +3,7 @@
 package inventory
 
 import (
+	"cmp"
 	"context"
 	"io/fs"
 	"log/slog"
@@ -29,6 +30,7 @@ import (
 // Config is what the service is made of.
 type Config struct {
 	DB      *postgres.DB // as the run-time role, migrated
+	LinkDB  *postgres.DB // a pool of its own for events in and out, so that a flood of commands does not silence them; nil: DB
 	Bus     *bus.Conn    // nil: no bus; the others are then heard by asking them
 	Peers   map[lot.Producer]grpc.ClientConnInterface
 	Now     func() time.Time
@@ -57,7 +59,7 @@ func New(cfg Config) (*Service, error) {
 	s.index = server.NewIndex(cfg.DB, cfg.Logger)
 	var err error
 	s.link, err = link.New(link.Config{
-		DB: cfg.DB, Self: lot.Inventory, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
+		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Inventory, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
 		Heard: s.index.Nudge,
 		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
 			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC()), e)

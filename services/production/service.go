@@ -2,6 +2,7 @@
 package production
 
 import (
+	"cmp"
 	"context"
 	"io/fs"
 	"log/slog"
@@ -29,6 +30,7 @@ import (
 // Config is what the service is made of. DB is the migrated database, as the run-time role. Without a bus the service is degraded.
 type Config struct {
 	DB      *postgres.DB
+	LinkDB  *postgres.DB // a pool of its own for events in and out, so that a flood of commands does not silence them; nil: DB
 	Bus     *bus.Conn
 	Peers   map[lot.Producer]grpc.ClientConnInterface
 	Now     func() time.Time
@@ -53,7 +55,7 @@ func New(cfg Config) (*Service, error) {
 	s := &Service{cfg: cfg}
 	var err error
 	s.link, err = link.New(link.Config{
-		DB: cfg.DB, Self: lot.Production, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
+		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Production, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
 		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
 			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond)), e)
 		},

@@ -40,7 +40,7 @@ type Plant struct {
 	postgres *pgserver.Server
 	bus      *embedded.Server
 	conns    []*bus.Conn
-	dbs      map[lot.Producer]*postgres.DB
+	dbs      map[lot.Producer]*stores
 	board    *switchboard
 	door     *door
 	tracing  *telemetry.Tracing
@@ -50,7 +50,7 @@ type Plant struct {
 // Start brings a plant up; when it returns, calls are answered. A folder that another plant runs on is refused by name. On an error, what had
 // started is stopped again.
 func Start(ctx context.Context, cfg PlantConfig) (*Plant, error) {
-	p := &Plant{cfg: cfg, dbs: map[lot.Producer]*postgres.DB{}, registry: prometheus.NewRegistry()}
+	p := &Plant{cfg: cfg, dbs: map[lot.Producer]*stores{}, registry: prometheus.NewRegistry()}
 	if err := p.start(ctx); err != nil {
 		return nil, errors.Join(err, p.Stop())
 	}
@@ -96,7 +96,7 @@ func (p *Plant) start(ctx context.Context) error {
 
 // openStores starts the bus and brings the three databases up, side by side.
 func (p *Plant) openStores(ctx context.Context, secret string) error {
-	opened := make([]*postgres.DB, len(kinds()))
+	opened := make([]*stores, len(kinds()))
 	group, gctx := errgroup.WithContext(ctx)
 	group.Go(func() (err error) {
 		p.bus, err = embedded.Start(embedded.Config{StoreDir: filepath.Join(p.cfg.Dir, "bus"), Logger: p.cfg.Logger})
@@ -111,7 +111,7 @@ func (p *Plant) openStores(ctx context.Context, secret string) error {
 			if opened[i], err = openDatabase(gctx, k, owner, run); err != nil {
 				return err
 			}
-			return localToken(gctx, opened[i], secret, p.cfg.Now())
+			return localToken(gctx, opened[i].commands, secret, p.cfg.Now())
 		})
 	}
 	err := group.Wait()
@@ -160,6 +160,10 @@ func (p *Plant) run(services map[lot.Producer]service) {
 		})
 	}
 	p.running.Go(func() error {
+		p.bus.Watch(ctx)
+		return nil
+	})
+	p.running.Go(func() error {
 		select {
 		case <-ctx.Done():
 			return nil
@@ -205,7 +209,7 @@ func (p *Plant) Stop() error {
 	}
 	p.conns = nil
 	for _, db := range p.dbs {
-		db.Close()
+		db.close()
 	}
 	p.dbs = nil
 	return errors.Join(append(errs, p.stopStores())...)

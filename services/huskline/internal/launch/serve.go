@@ -64,9 +64,9 @@ func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr s
 	if err != nil {
 		return err
 	}
-	defer db.Close()
+	defer db.close()
 	if cfg.AdminToken != "" {
-		if err := localToken(ctx, db, cfg.AdminToken, cfg.Now()); err != nil {
+		if err := localToken(ctx, db.commands, cfg.AdminToken, cfg.Now()); err != nil {
 			return err
 		}
 	}

@@ -30,7 +30,7 @@ type service interface {
 
 // parts is what a service is made of.
 type parts struct {
-	db      *postgres.DB
+	db      *stores
 	bus     *bus.Conn
 	peers   map[lot.Producer]grpc.ClientConnInterface
 	now     func() time.Time
@@ -49,13 +49,13 @@ type kind struct {
 func kinds() []kind {
 	return []kind{
 		{lot.Intake, "huskline.intake.v1.IntakeService", intake.Migrations, func(p parts) (service, error) {
-			return intake.New(intake.Config{DB: p.db, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
+			return intake.New(intake.Config{DB: p.db.commands, LinkDB: p.db.events, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
 		}},
 		{lot.Inventory, "huskline.inventory.v1.InventoryService", inventory.Migrations, func(p parts) (service, error) {
-			return inventory.New(inventory.Config{DB: p.db, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
+			return inventory.New(inventory.Config{DB: p.db.commands, LinkDB: p.db.events, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
 		}},
 		{lot.Production, "huskline.production.v1.ProductionService", production.Migrations, func(p parts) (service, error) {
-			return production.New(production.Config{DB: p.db, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
+			return production.New(production.Config{DB: p.db.commands, LinkDB: p.db.events, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
 		}},
 	}
 }
@@ -69,23 +69,46 @@ func kindOf(name string) (kind, error) {
 	return kind{}, fmt.Errorf("service %q: there are intake, inventory and production", name)
 }
 
+// stores are a service's two pools on one database: one for commands and reads, one for events in and out.
+type stores struct{ commands, events *postgres.DB }
+
+// The sizes of the pools. Writers take turns at the head anyway, so a few connections, whose caches stay warm, do more than many.
+const (
+	commandConns = 5
+	eventConns   = 4
+	maxWaiting   = 512
+)
+
+func (s *stores) close() {
+	s.commands.Close()
+	s.events.Close()
+}
+
 // openDatabase brings a service's database up to date as its owner and opens it as its run-time role, which may neither lose what it
 // answered nor get round its grants.
-func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string) (*postgres.DB, error) {
+func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string) (*stores, error) {
 	if err := postgres.Migrate(ctx, ownerDSN, k.migrations()); err != nil {
 		return nil, fmt.Errorf("migrate the database of %s: %w", k.producer, err)
 	}
-	db, err := postgres.Open(ctx, postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: 16, MaxWaiting: 512, AcquireTimeout: 20 * time.Second})
+	cfg := postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: commandConns, MaxWaiting: maxWaiting, AcquireTimeout: 20 * time.Second}
+	commands, err := postgres.Open(ctx, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("open the database of %s: %w", k.producer, err)
 	}
-	for _, check := range []func(context.Context) error{db.CheckDurability, db.CheckRole} {
+	cfg.Name, cfg.MaxConns = cfg.Name+"-events", eventConns
+	events, err := postgres.Open(ctx, cfg)
+	if err != nil {
+		commands.Close()
+		return nil, fmt.Errorf("open the database of %s: %w", k.producer, err)
+	}
+	for _, check := range []func(context.Context) error{commands.CheckDurability, commands.CheckRole} {
 		if err := check(ctx); err != nil {
-			db.Close()
+			commands.Close()
+			events.Close()
 			return nil, fmt.Errorf("database of %s: %w", k.producer, err)
 		}
 	}
-	return db, nil
+	return &stores{commands, events}, nil
 }
 
 // localToken makes the data folder's token an administrator with every role.
