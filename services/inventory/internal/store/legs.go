@@ -14,25 +14,34 @@ import (
 
 // Timeline gives the legs of spots from a time on, added up by key.
 func (t *Tx) Timeline(ctx context.Context, since []stock.Since) ([]stock.Entry, error) {
-	var lots, places, owners []string
-	var from []time.Time
+	var lots []string
+	from := map[stock.Spot]time.Time{}
+	earliest := since[0].At
 	for _, s := range since {
-		lots, places = append(lots, string(s.Spot.Lot)), append(places, string(s.Spot.Place))
-		owners, from = append(owners, string(s.Spot.Owner)), append(from, s.At)
+		lots, from[s.Spot] = append(lots, string(s.Spot.Lot)), s.At
+		if s.At.Before(earliest) {
+			earliest = s.At
+		}
 	}
-	const read = `select l.lot, l.place, l.owner, l.effective, l.key_order, l.key_name, sum(l.quantity)::bigint
-		from unnest($1::text[], $2::text[], $3::text[], $4::timestamptz[]) as u(lot, place, owner, since)
-		join legs l on l.lot = u.lot and l.place = u.place and l.owner = u.owner and l.effective >= u.since
-		group by l.lot, l.place, l.owner, l.effective, l.key_order, l.key_name`
-	rows, err := t.tx.Query(ctx, read, lots, places, owners, from)
+	const read = `select lot, place, owner, effective, key_order, key_name, sum(quantity)::bigint
+		from legs where lot = any($1) and effective >= $2
+		group by lot, place, owner, effective, key_order, key_name`
+	rows, err := t.tx.Query(ctx, read, lots, earliest)
 	if err != nil {
 		return nil, fmt.Errorf("read the timeline of lots: %w", err)
 	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (stock.Entry, error) {
+	defer rows.Close()
+	var out []stock.Entry
+	for rows.Next() {
 		var e stock.Entry
-		err := row.Scan(&e.Spot.Lot, &e.Spot.Place, &e.Spot.Owner, &e.Key.At, &e.Key.Order, &e.Key.Name, &e.Quantity)
-		return e, err
-	})
+		if err := rows.Scan(&e.Spot.Lot, &e.Spot.Place, &e.Spot.Owner, &e.Key.At, &e.Key.Order, &e.Key.Name, &e.Quantity); err != nil {
+			return nil, err
+		}
+		if at, asked := from[e.Spot]; asked && !e.Key.At.Before(at) {
+			out = append(out, e)
+		}
+	}
+	return out, rows.Err()
 }
 
 // FactLegs gives the legs of facts, added up by spot or account and key, in key order.

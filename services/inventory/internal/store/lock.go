@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -14,7 +13,8 @@ import (
 )
 
 // Lock locks runs, then lots, in key order, and reads what is known of them, in one round trip. Each statement after the locks sees what
-// was committed before they were granted.
+// was committed before they were granted. They look into one table each: a plan that joins, made while tables were empty, would read them
+// whole when they are not.
 func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 	k := &stock.Known{
 		Runs: map[lot.RunID]*stock.RunState{}, Lots: map[lot.ID]*stock.Lot{}, Balances: map[stock.Spot]stock.Balance{},
@@ -38,7 +38,7 @@ func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 	if err := t.tried(ctx); err != nil {
 		return nil, err
 	}
-	return k, t.readDispositions(ctx, k)
+	return k, t.readHolds(ctx, k)
 }
 
 func lockRuns(b *pgx.Batch, ids []string, k *stock.Known) {
@@ -56,16 +56,16 @@ func lockRuns(b *pgx.Batch, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
-	const lines = `select l.run, l.version, l.output, l.line, l.lot, l.role, l.measure, l.quantity
-		from run_lines l join runs r on r.run = l.run and r.version = l.version
-		where l.run = any($1) order by l.run, l.output, l.line`
+	const lines = `select run, version, output, line, lot, role, measure, quantity from run_lines where run = any($1) order by run, output, line`
 	b.Queue(lines, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var l stock.Line
 			if err := rows.Scan(&l.Run, &l.Version, &l.Output, &l.Number, &l.Lot, &l.Role, &l.Measure, &l.Quantity); err != nil {
 				return err
 			}
-			k.Runs[l.Run].Lines = append(k.Runs[l.Run].Lines, l)
+			if r := k.Runs[l.Run]; l.Version == r.Version {
+				r.Lines = append(r.Lines, l)
+			}
 		}
 		return rows.Err()
 	})
@@ -84,26 +84,27 @@ func lockLots(b *pgx.Batch, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
-	// Every lot has a claim, a claim may have no lot yet, and a lot has balances where something lies or lay.
-	const balances = `select c.lot, c.claimant, b.place, b.owner, b.quantity, b.latest, b.latest_order, b.latest_name
-		from claims c left join balances b on b.lot = c.lot where c.lot = any($1)`
+	const balances = `select lot, place, owner, quantity, latest, latest_order, latest_name from balances where lot = any($1)`
 	b.Queue(balances, ids).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var s stock.Spot
+			var bal stock.Balance
+			if err := rows.Scan(&s.Lot, &s.Place, &s.Owner, &bal.Quantity, &bal.Latest.At, &bal.Latest.Order, &bal.Latest.Name); err != nil {
+				return err
+			}
+			k.Balances[s] = bal
+		}
+		return rows.Err()
+	})
+	const claims = `select lot, claimant from claims where lot = any($1)`
+	b.Queue(claims, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var id lot.ID
 			var by string
-			var place, owner, name *string
-			var quantity *int64
-			var latest *time.Time
-			var order *int16
-			if err := rows.Scan(&id, &by, &place, &owner, &quantity, &latest, &order, &name); err != nil {
+			if err := rows.Scan(&id, &by); err != nil {
 				return err
 			}
 			k.Claims[id] = by
-			if place != nil {
-				k.Balances[stock.Spot{Lot: id, Place: lot.PlaceID(*place), Owner: lot.PartyID(*owner)}] = stock.Balance{
-					Quantity: lot.Quantity(*quantity), Latest: stock.Key{At: *latest, Order: *order, Name: *name},
-				}
-			}
 		}
 		return rows.Err()
 	})
@@ -119,46 +120,50 @@ func scanLot(row pgx.Row) (*stock.Lot, error) {
 	return l, err
 }
 
-// readBound reads the holds on lots, and whether any hold is still spreading: then a row without a lot comes first.
+// readBound reads which holds are on lots, and whether any hold is still spreading.
 func readBound(b *pgx.Batch, ids []string, k *stock.Known) {
-	const bound = `(select ''::text, '', 0::smallint, '', '', false, false from hold_frontier f join holds h on h.hold = f.hold
-			where h.ended_at is null limit 1)
-		union all ` + flagsOf
-	b.Queue(bound, ids).Query(func(rows pgx.Rows) error {
-		if err := scanFlags(rows, k.Flags); err != nil {
-			return err
+	b.Queue(`select exists (select from hold_frontier)`).QueryRow(func(row pgx.Row) error { return row.Scan(&k.Spreading) })
+	b.Queue(`select lot, hold from hold_flags where lot = any($1)`, ids).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var id lot.ID
+			var hold string
+			if err := rows.Scan(&id, &hold); err != nil {
+				return err
+			}
+			k.Flags[id] = append(k.Flags[id], stock.Flag{Hold: hold})
 		}
-		k.Spreading = len(k.Flags[""]) > 0
-		delete(k.Flags, "")
-		return nil
+		return rows.Err()
 	})
 }
 
-// readDispositions reads what quality decided about held lots; without a hold there is nothing to decide.
-func (t *Tx) readDispositions(ctx context.Context, k *stock.Known) error {
+// readHolds reads, for lots that some hold was ever put on, which of these stand and what quality decided. Most lots have none, and most
+// commands end before this.
+func (t *Tx) readHolds(ctx context.Context, k *stock.Known) error {
 	if len(k.Flags) == 0 {
 		return nil
 	}
+	ids := texts(slices.Sorted(maps.Keys(k.Flags)))
+	clear(k.Flags)
+	b := &pgx.Batch{}
+	b.Queue(flagsOf, ids).Query(func(rows pgx.Rows) error { return scanFlags(rows, k.Flags) })
 	const dispositions = `select disposition, hold, lot, decision, quantity - spent from dispositions
 		where lot = any($1) and spent < quantity order by recorded, disposition`
-	rows, err := t.tx.Query(ctx, dispositions, texts(slices.Sorted(maps.Keys(k.Flags))))
-	if err != nil {
-		return fmt.Errorf("read dispositions: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		d := &stock.Disposition{}
-		if err := rows.Scan(&d.ID, &d.Hold, &d.Lot, &d.Decision, &d.Left); err != nil {
-			return err
+	b.Queue(dispositions, ids).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			d := &stock.Disposition{}
+			if err := rows.Scan(&d.ID, &d.Hold, &d.Lot, &d.Decision, &d.Left); err != nil {
+				return err
+			}
+			k.Dispositions[d.Lot] = append(k.Dispositions[d.Lot], d)
 		}
-		k.Dispositions[d.Lot] = append(k.Dispositions[d.Lot], d)
-	}
-	return rows.Err()
+		return rows.Err()
+	})
+	return t.send(ctx, "read holds", b)
 }
 
 const flagsOf = `select f.lot, f.hold, h.class, h.root, h.reason, h.recall, f.excluded
 	from hold_flags f join holds h on h.hold = f.hold
-	where f.lot = any($1) and h.ended_at is null order by 1, 2`
+	where f.lot = any($1) and h.ended_at is null order by f.lot, f.hold`
 
 func scanFlags(rows pgx.Rows, into map[lot.ID][]stock.Flag) error {
 	for rows.Next() {

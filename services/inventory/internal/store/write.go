@@ -183,7 +183,7 @@ func writeHolds(b *pgx.Batch, c *stock.Change) {
 		b.Queue(`insert into hold_flags (hold, lot) values ($1, $2) on conflict do nothing`, m.Hold, m.Lot)
 	}
 	for _, m := range c.Spread {
-		b.Queue(`insert into hold_frontier (hold, lot) values ($1, $2) on conflict do nothing`, m.Hold, m.Lot)
+		b.Queue(`insert into hold_frontier (hold, lot) select hold, $2 from holds where hold = $1 and ended_at is null on conflict do nothing`, m.Hold, m.Lot)
 	}
 	for _, s := range c.Spent {
 		b.Queue(`update dispositions set spent = spent + $2 where disposition = $1`, s.ID, s.Quantity)
