@@ -53,3 +53,29 @@ func TestWatermarkWaitsForTheOtherWriter(t *testing.T) {
 	require.NoError(t, <-done)
 	require.Equal(t, []weighing.Watermark{{Scale: "W", Sequence: 2}}, (<-second).Watermarks)
 }
+
+// A batch whose event came back after a restore is stored again by the sender's repeat, its lines counted once however often it comes.
+func TestRetoldBatch(t *testing.T) {
+	t.Parallel()
+	db := dbtest.New(t, intake.Migrations(), "intake")
+	ctx := t.Context()
+	command := id()
+	var got []weighing.Totals
+	for range 3 {
+		require.NoError(t, db.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
+			st := store.New(tx, clock(), 'A')
+			r, events, err := weighing.Post(ctx, st, weighing.Batch{Command: command, Register: true, Retold: true, Readings: []weighing.Reading{
+				{Scale: "W", Sequence: 1, Time: day(3, 8), Digits: "5", Unit: "LBR", Kind: weighing.Gross},
+				{Scale: "W", Sequence: 1, Time: day(3, 8), Digits: "5", Unit: "LBR", Kind: weighing.Gross},
+			}})
+			require.NoError(t, err)
+			require.Empty(t, events, "it was said already")
+			require.EqualValues(t, 2, r.Stored+r.Repeated)
+			totals, err := st.FeedTotals(ctx)
+			got = append(got, totals)
+			return err
+		}))
+	}
+	once := weighing.Totals{Lines: 2, Stored: 1, Scales: 1}
+	require.Equal(t, []weighing.Totals{once, once, once}, got)
+}

@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/bus"
 	"huskline/internal/command"
@@ -84,10 +85,12 @@ func New(cfg Config) (*Service, error) {
 	in := s.link.Inbox()
 	s.desk = desk.New(cfg.DB, in)
 	run := command.New(command.Config[server.Tx]{
-		DB: cfg.DB, Producer: lot.Intake, Now: cfg.Now, Recorded: s.link.Recorded, Gate: s.link.Writable,
-		Actor: desk.Actor, Receipts: rpc.ReceiptsOf,
+		DB: cfg.DB, Producer: lot.Intake, Now: cfg.Now, Recorded: s.link.Recorded, Gate: s.link.Writable, Actor: desk.Actor, Receipts: rpc.ReceiptsOf,
 		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at, cfg.Letter) },
 		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
+		Retell: func(ctx context.Context, tx pgx.Tx, req command.Request, events []lot.Recorded) (proto.Message, error) {
+			return server.Retell(ctx, wrap(tx), req, events)
+		},
 	})
 	reader := store.NewReader(cfg.DB, cfg.Now)
 	inventory := caller.New(cfg.Peers[lot.Inventory], reader.Head)

@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"slices"
 
+	"google.golang.org/protobuf/proto"
+
 	"huskline/internal/command"
 	"huskline/internal/desk"
 	"huskline/internal/inbox"
@@ -82,4 +84,16 @@ func (p *Parts) Sweep(ctx context.Context, logger *slog.Logger) { p.post.Run(ctx
 func (p *Parts) Resend(ctx context.Context, epoch, after int64) error {
 	_, err := p.post.Resend(ctx, epoch, after)
 	return err
+}
+
+// Retell is the answer of a command again whose own row was lost when the database went back to an earlier moment, told by its events.
+func Retell(ctx context.Context, tx Tx, req command.Request, events []lot.Recorded) (proto.Message, error) {
+	said := events[0].Body
+	if answer := gate.Retell(req, said); answer != nil {
+		return answer, nil
+	}
+	if answer := pay.Retell(said); answer != nil {
+		return answer, nil
+	}
+	return feed.Retell(ctx, tx, req)
 }

@@ -145,6 +145,15 @@ func (t *Tx) KeepApart(ctx context.Context, rows []weighing.Row, historic bool) 
 	return kept, nil
 }
 
+// Retold notes a batch that is stored again, and tells whether it was before.
+func (t *Tx) Retold(ctx context.Context, command string) (bool, error) {
+	tag, err := t.tx.Exec(ctx, `insert into retold_batches (command_id, recorded) values ($1, $2) on conflict do nothing`, command, t.at)
+	if err != nil {
+		return false, fmt.Errorf("store batch %s again: %w", command, err)
+	}
+	return tag.RowsAffected() == 0, nil
+}
+
 // advanceFeed raises the watermark step by step: over a range of the batch, which is known to be stored, in one step, over what others stored in
 // steps of one; so a number is passed once in the life of a scale, and a gap costs one look.
 const advanceFeed = `with recursive mine as (select * from unnest($5::bigint[], $6::bigint[]) as u(first, last)),

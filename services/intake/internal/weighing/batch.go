@@ -19,6 +19,7 @@ type Batch struct {
 	Readings []Reading
 	Historic bool // imported from records: kept as they are, never measured by the rules for live scales
 	Register bool // unknown scales are registered, without limits
+	Retold   bool // its event was said already: it is stored again after the database went back to an earlier moment
 }
 
 // Outcome is what became of a reading.
@@ -81,15 +82,22 @@ type Tx interface {
 	// KeepApart keeps rows whose number was taken by another content; a content that is there already is kept once. It returns how many were
 	// new, by scale.
 	KeepApart(ctx context.Context, rows []Row, historic bool) (map[int32]int64, error)
+	// Retold notes a batch that is stored again, and tells whether it was before.
+	Retold(ctx context.Context, command string) (bool, error)
 	// Advance adds to the state of each scale's feed and raises its watermark over what is stored without gap. From here to the end of the
 	// transaction other writers of the same scales wait, so it comes last.
 	Advance(ctx context.Context, p []Progress) (map[int32]int64, error)
 }
 
-// Post judges a batch and keeps what can be kept. It says one event, also where nothing new came.
+// Post judges a batch and keeps what can be kept. It says one event, also where nothing new came, unless the event was said already.
 func Post(ctx context.Context, tx Tx, b Batch) (Result, []lot.Event, error) {
 	p := &posting{batch: b, now: tx.Now(), answers: make([]Answer, len(b.Readings)), progress: map[int32]*Progress{}}
 	var err error
+	if b.Retold {
+		if p.counted, err = tx.Retold(ctx, b.Command); err != nil {
+			return Result{}, nil, err
+		}
+	}
 	if p.scales, err = tx.Scales(ctx, p.codes(), b.Register); err != nil {
 		return Result{}, nil, err
 	}
@@ -108,6 +116,9 @@ func Post(ctx context.Context, tx Tx, b Batch) (Result, []lot.Event, error) {
 	if err != nil {
 		return Result{}, nil, err
 	}
+	if b.Retold {
+		return p.result(marks), nil, nil
+	}
 	return p.result(marks), []lot.Event{{Effective: p.now, Body: p.event()}}, nil
 }
 
@@ -115,6 +126,7 @@ func Post(ctx context.Context, tx Tx, b Batch) (Result, []lot.Event, error) {
 type posting struct {
 	batch    Batch
 	now      time.Time
+	counted  bool // its lines are in the feeds' totals already
 	scales   map[string]Known
 	answers  []Answer
 	fit      []candidate // keep the rules of form, in the order of their keys, then of the batch
@@ -159,7 +171,9 @@ func (p *posting) judge() {
 	p.fit = make([]candidate, 0, len(p.batch.Readings))
 	for i, r := range p.batch.Readings {
 		known, ok := p.scales[r.Scale]
-		p.of(known.ID).Lines++
+		if into := p.of(known.ID); !p.counted {
+			into.Lines++
+		}
 		if !ok {
 			p.refuse(i, unknownScale(r.Scale))
 			continue

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/access"
 	"huskline/internal/command"
@@ -55,10 +56,39 @@ func (s *Server) PostReadings(ctx context.Context, req *intakev1.PostReadingsReq
 	}
 	return work.Run(ctx, s.run, req, func(ctx context.Context, tx work.Tx) (*intakev1.PostReadingsResponse, []lot.Event, error) {
 		r, events, err := weighing.Post(ctx, tx, b)
-		return &intakev1.PostReadingsResponse{
-			Exceptions: exceptions(r), Stored: r.Stored, Repeated: r.Repeated, Refused: r.Refused, Conflicts: r.Conflicts, Watermarks: watermarks(r),
-		}, events, err
+		return posted(r), events, err
 	})
+}
+
+func posted(r weighing.Result) *intakev1.PostReadingsResponse {
+	return &intakev1.PostReadingsResponse{
+		Exceptions: exceptions(r), Stored: r.Stored, Repeated: r.Repeated, Refused: r.Refused, Conflicts: r.Conflicts, Watermarks: watermarks(r),
+	}
+}
+
+func streamed(r weighing.Result) *intakev1.StreamReadingsResponse {
+	return &intakev1.StreamReadingsResponse{
+		Exceptions: exceptions(r), Stored: r.Stored, Repeated: r.Repeated, Refused: r.Refused, Conflicts: r.Conflicts, Watermarks: watermarks(r),
+	}
+}
+
+// Retell stores a batch again that was answered before the database went back to an earlier moment, and answers it; nil where the request is no
+// batch. What scales posted is in no event, so that it comes back with the sender's repeat alone.
+func Retell(ctx context.Context, tx work.Tx, req command.Request) (proto.Message, error) {
+	sent, ok := req.(batch)
+	if !ok {
+		return nil, nil
+	}
+	b, err := batchOf(ctx, sent)
+	if err != nil {
+		return nil, err
+	}
+	b.Retold = true
+	r, _, err := weighing.Post(ctx, tx, b)
+	if _, one := req.(*intakev1.PostReadingsRequest); one {
+		return posted(r), err
+	}
+	return streamed(r), err
 }
 
 // StreamReadings stores batches as they come and answers them in order. A batch that is refused as a whole is answered so, and the stream lives
@@ -96,9 +126,7 @@ func (s *Server) stored(ctx context.Context, req *intakev1.StreamReadingsRequest
 	}
 	return work.Run(ctx, s.run, req, func(ctx context.Context, tx work.Tx) (*intakev1.StreamReadingsResponse, []lot.Event, error) {
 		r, events, err := weighing.Post(ctx, tx, b)
-		return &intakev1.StreamReadingsResponse{
-			Exceptions: exceptions(r), Stored: r.Stored, Repeated: r.Repeated, Refused: r.Refused, Conflicts: r.Conflicts, Watermarks: watermarks(r),
-		}, events, err
+		return streamed(r), events, err
 	})
 }
 

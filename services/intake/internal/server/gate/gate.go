@@ -5,6 +5,9 @@ import (
 	"context"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
+	"huskline/internal/command"
 	"huskline/internal/desk"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
@@ -44,10 +47,29 @@ func (s *Server) RecordDelivery(ctx context.Context, req *intakev1.RecordDeliver
 	code := work.Code{Lot: facts.Lot, Claimant: req.GetDelivery().GetClaimant()}
 	return work.Bear(ctx, s.run, req, code, func(ctx context.Context, tx work.Tx) (*intakev1.RecordDeliveryResponse, []lot.Event, error) {
 		born, events, err := delivery.Record(ctx, tx, facts, req.GetCommandId(), at)
-		return &intakev1.RecordDeliveryResponse{
-			Lot: string(born.Facts.Lot), NetMicropounds: int64(born.Facts.Quantity), PurchaseMicros: int64(born.Facts.Purchase),
-		}, events, err
+		return recorded(born.Facts), events, err
 	})
+}
+
+func recorded(r lot.Received) *intakev1.RecordDeliveryResponse {
+	return &intakev1.RecordDeliveryResponse{Lot: string(r.Lot), NetMicropounds: int64(r.Quantity), PurchaseMicros: int64(r.Purchase)}
+}
+
+// Retell is the answer of a request of this door again, told by its first event; nil where the request is another door's.
+func Retell(req command.Request, said lot.Body) proto.Message {
+	switch b := said.(type) {
+	case lot.Received:
+		if _, bought := req.(*intakev1.ReceiveIngredientRequest); bought {
+			return &intakev1.ReceiveIngredientResponse{Lot: string(b.Lot)}
+		}
+		return recorded(b)
+	case lot.DeliveryCorrected:
+		if _, void := req.(*intakev1.VoidDeliveryRequest); void {
+			return &intakev1.VoidDeliveryResponse{Version: b.Version}
+		}
+		return &intakev1.CorrectDeliveryResponse{Version: b.Version}
+	}
+	return nil
 }
 
 // ReceiveIngredient takes in a bought ingredient as a new lot.

@@ -88,3 +88,14 @@ func bought(
 	events, err := settle.Bought(ctx, tx, b, at)
 	return &intakev1.BuyLotResponse{Lot: string(b.NewLot)}, events, err
 }
+
+// Retell is the answer of a request of this door again, told by its event; nil where the request is another door's.
+func Retell(said lot.Body) proto.Message {
+	switch b := said.(type) {
+	case lot.PriceSettled:
+		return &intakev1.SettlePriceResponse{PurchaseMicros: int64(b.Purchase)}
+	case lot.Bought:
+		return &intakev1.BuyLotResponse{Lot: string(b.NewLot)}
+	}
+	return nil
+}
