@@ -57,12 +57,7 @@ func Migrations() fs.FS { return desk.Migrations(lot.Intake, store.Migrations) }
 
 // New makes the service; nothing moves before Run.
 func New(cfg Config) (*Service, error) {
-	if cfg.Logger == nil {
-		cfg.Logger = slog.New(slog.DiscardHandler)
-	}
-	if cfg.Letter == 0 {
-		cfg.Letter = defaultLetter
-	}
+	cfg.Logger, cfg.Letter = cmp.Or(cfg.Logger, slog.New(slog.DiscardHandler)), cmp.Or(cfg.Letter, defaultLetter)
 	s := &Service{cfg: cfg}
 	var err error
 	wrap := func(tx pgx.Tx) *store.Tx {

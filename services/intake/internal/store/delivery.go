@@ -52,7 +52,8 @@ func (t *Tx) Known(ctx context.Context, w delivery.Want) (delivery.Known, error)
 
 func queueReadings(b *pgx.Batch, keys []delivery.ReadingKey, into map[delivery.ReadingKey]weighing.Stored) {
 	const find = `select s.scale, r.sequence, r.time, r.digits, r.unit, r.kind, r.micropounds from unnest($1::text[], $2::bigint[]) as u(scale, sequence)
-		join scales s using (scale) join readings r on r.scale_id = s.scale_id and r.sequence = u.sequence`
+		join scales s using (scale) cross join lateral (select sequence, time, digits, unit, kind, micropounds from readings
+			where scale_id = s.scale_id and sequence = u.sequence limit 1) r`
 	scales, sequences := make([]string, len(keys)), make([]int64, len(keys))
 	for i, k := range keys {
 		scales[i], sequences[i] = k.Scale, k.Sequence
@@ -139,10 +140,14 @@ func (t *Tx) Received(ctx context.Context, id lot.ID) (*delivery.State, error) {
 	return &page[0], nil
 }
 
-// states reads received lots with their weighings, by code.
+// states reads received lots with their weighings, by code. Each is looked up by itself: a plan made while the tables were small must not read
+// them whole once they are large.
 func (t *Tx) states(ctx context.Context, lots []string) ([]delivery.State, error) {
 	const find = `select r.effective, r.held_by, r.bought, v.version, v.voided, v.command_id, v.reason, v.pay, v.facts
-		from received r join received_versions v using (lot, version) where r.lot = any($1) order by r.lot`
+		from unnest($1::text[]) as u(lot)
+		cross join lateral (select lot, version, effective, held_by, bought from received where lot = u.lot limit 1) r
+		cross join lateral (select version, voided, command_id, reason, pay, facts from received_versions where lot = r.lot and version = r.version limit 1) v
+		order by r.lot`
 	rows, err := t.tx.Query(ctx, find, lots)
 	if err != nil {
 		return nil, fmt.Errorf("read received lots: %w", err)
@@ -155,11 +160,25 @@ func (t *Tx) states(ctx context.Context, lots []string) ([]delivery.State, error
 	for i, s := range page {
 		at[s.Facts.Lot] = i
 	}
+	return page, t.weighings(ctx, page, at)
+}
+
+// maxWeighings is the most weighings of one lot: the contract's limit of a message.
+const maxWeighings = 1000
+
+func (t *Tx) weighings(ctx context.Context, page []delivery.State, at map[lot.ID]int) error {
 	const weighings = `select w.lot, w.kind, w.scale, w.sequence, w.digits, w.unit, w.time, w.micropounds
-		from received_weighings w join received r using (lot, version) where w.lot = any($1) order by w.lot, w.number`
-	rows, err = t.tx.Query(ctx, weighings, lots)
+		from unnest($1::text[], $2::bigint[]) as u(lot, version)
+		cross join lateral (select lot, number, kind, scale, sequence, digits, unit, time, micropounds from received_weighings
+			where lot = u.lot and version = u.version order by number limit $3) w
+		order by w.lot, w.number`
+	found, versions := make([]string, len(page)), make([]int64, len(page))
+	for i, s := range page {
+		found[i], versions[i] = string(s.Facts.Lot), s.Version
+	}
+	rows, err := t.tx.Query(ctx, weighings, found, versions, maxWeighings)
 	if err != nil {
-		return nil, fmt.Errorf("read weighings: %w", err)
+		return fmt.Errorf("read weighings: %w", err)
 	}
 	var id lot.ID
 	var kind int16
@@ -171,7 +190,7 @@ func (t *Tx) states(ctx context.Context, lots []string) ([]delivery.State, error
 		s.Weighings = append(s.Weighings, w)
 		return nil
 	})
-	return page, err
+	return err
 }
 
 func stateOf(row pgx.CollectableRow) (s delivery.State, err error) {

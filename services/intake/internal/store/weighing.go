@@ -105,9 +105,11 @@ func (t *Tx) Insert(ctx context.Context, rows []weighing.Row, historic bool) ([]
 	return keys, nil
 }
 
-// Contents is the hashes of what is stored under keys.
+// Contents is the hashes of what is stored under keys. Each is looked up by itself: a plan made while the table was small must not read it
+// whole once it is large.
 func (t *Tx) Contents(ctx context.Context, keys []weighing.Key) (map[weighing.Key]weighing.Hash, error) {
-	const find = `select r.scale_id, r.sequence, r.hash from unnest($1::integer[], $2::bigint[]) as u(scale_id, sequence) join readings r using (scale_id, sequence)`
+	const find = `select u.scale_id, u.sequence, r.hash from unnest($1::integer[], $2::bigint[]) as u(scale_id, sequence)
+		cross join lateral (select hash from readings where scale_id = u.scale_id and sequence = u.sequence limit 1) r`
 	scaleIDs, sequences := make([]int32, len(keys)), make([]int64, len(keys))
 	for i, k := range keys {
 		scaleIDs[i], sequences[i] = k.ScaleID, k.Sequence
