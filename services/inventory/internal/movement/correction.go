@@ -154,13 +154,14 @@ func (c *correction) want() stock.Want {
 	var want stock.Want
 	for _, r := range c.set.Runs {
 		w := wantOf(r)
-		want.Runs, want.Lots, want.Items = append(want.Runs, w.Runs...), append(want.Lots, w.Lots...), append(want.Items, w.Items...)
+		want.Runs, want.Lots = append(want.Runs, w.Runs...), append(want.Lots, w.Lots...)
+		want.Born, want.Items = append(want.Born, w.Born...), append(want.Items, w.Items...)
 	}
 	for _, d := range c.set.Deliveries {
 		want.Lots = append(want.Lots, d.Now.Lot)
 	}
 	for _, p := range c.set.Pours {
-		want.Lots, want.Places = append(want.Lots, p.Lot, p.Bin), append(want.Places, p.BinPlace)
+		want.Lots, want.Born, want.Places = append(want.Lots, p.Lot, p.Bin), append(want.Born, p.Bin), append(want.Places, p.BinPlace)
 	}
 	for _, a := range c.set.Adjustments {
 		want.Lots, want.Reasons = append(want.Lots, a.Lot), append(want.Reasons, a.Reason)

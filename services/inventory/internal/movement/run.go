@@ -126,7 +126,7 @@ func wantOf(r lot.RunPosted) stock.Want {
 		want.Lots = append(want.Lots, in.Lot)
 	}
 	for _, out := range r.Outputs {
-		want.Lots, want.Items = append(want.Lots, out.Lot), append(want.Items, out.Item)
+		want.Lots, want.Born, want.Items = append(want.Lots, out.Lot), append(want.Born, out.Lot), append(want.Items, out.Item)
 	}
 	return want
 }

@@ -46,7 +46,7 @@ func TakeBack(ctx context.Context, tx Tx, r Return) (Came, []lot.Event, error) {
 		}
 	}
 	r.Line, r.Origin = line.Line, line.Lot
-	b, err := stock.Open(ctx, tx, stock.ReturnFact(r.Return()), stock.Want{Lots: []lot.ID{r.Lot, r.Origin}, Places: []lot.PlaceID{r.Place}})
+	b, err := stock.Open(ctx, tx, stock.ReturnFact(r.Return()), stock.Want{Lots: []lot.ID{r.Lot, r.Origin}, Born: []lot.ID{r.Lot}, Places: []lot.PlaceID{r.Place}})
 	if err != nil {
 		return Came{}, nil, err
 	}

@@ -121,6 +121,7 @@ func (r *RunState) Totals() (in, out lot.Quantity) {
 type Want struct {
 	Runs    []lot.RunID
 	Lots    []lot.ID
+	Born    []lot.ID // of the lots, those that may be born: who claimed their codes is read too
 	Items   []lot.ItemID
 	Parties []lot.PartyID
 	Places  []lot.PlaceID

@@ -18,7 +18,7 @@ type Purchase struct {
 // Buy passes title. An untouched ticket bought whole keeps its code; other goods become a lot of the company's, with the trace running
 // through and every hold going along, since they are the same goods.
 func Buy(ctx context.Context, tx Tx, p Purchase) ([]lot.Event, error) {
-	b, err := Open(ctx, tx, PurchaseFact(p.Bought.Purchase), Want{Lots: []lot.ID{p.Lot, p.NewLot}})
+	b, err := Open(ctx, tx, PurchaseFact(p.Bought.Purchase), Want{Lots: []lot.ID{p.Lot, p.NewLot}, Born: []lot.ID{p.NewLot}})
 	if err != nil {
 		return nil, err
 	}

@@ -11,7 +11,7 @@ import (
 // Receive bears a lot that intake said came in. Intake has decided: a fault here is one of the records, for a person to look at.
 func Receive(ctx context.Context, tx Tx, r lot.Received, claimant string, at time.Time) error {
 	fact := DeliveryFact(r.Lot)
-	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{r.Lot}})
+	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{r.Lot}, Born: []lot.ID{r.Lot}})
 	if err != nil {
 		return err
 	}

@@ -31,6 +31,9 @@ func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 		lockLots(b, texts(want.Lots), k)
 		readBound(b, texts(want.Lots), k)
 	}
+	if len(want.Born) > 0 {
+		readClaims(b, texts(want.Born), k)
+	}
 	readNames(b, want, k)
 	if err := t.send(ctx, "lock lots and runs", b); err != nil {
 		return nil, err
@@ -96,6 +99,9 @@ func lockLots(b *pgx.Batch, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
+}
+
+func readClaims(b *pgx.Batch, ids []string, k *stock.Known) {
 	const claims = `select lot, claimant from claims where lot = any($1)`
 	b.Queue(claims, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
