@@ -32,7 +32,8 @@ type Config[I Index] struct {
 // Follower keeps an index up to date. It is safe for concurrent use.
 type Follower[I Index] struct {
 	cfg  Config[I]
-	wake chan struct{}
+	wake chan struct{} // somebody waits
+	soon chan struct{} // something was committed
 
 	lock  sync.RWMutex // of index and everything below but changed
 	index I
@@ -59,16 +60,39 @@ func New[I Index](cfg Config[I]) *Follower[I] {
 	}
 	start := map[lot.Producer]lot.Receipt{cfg.Self: {Producer: cfg.Self, Epoch: 1}}
 	return &Follower[I]{
-		cfg: cfg, wake: make(chan struct{}, 1), index: cfg.New(), at: standing{places: start}, marks: marks{},
+		cfg: cfg, wake: make(chan struct{}, 1), soon: make(chan struct{}, 1), index: cfg.New(), at: standing{places: start}, marks: marks{},
 		folds: make(chan struct{}, pastFolds), changed: make(chan struct{}),
 	}
 }
 
+// gather is how long a nudge waits for others, so that a flood of commits is read in few pages. Who asks a question does not wait for it.
+const gather = 20 * time.Millisecond
+
 // Nudge tells that something was committed; it does not block.
-func (f *Follower[I]) Nudge() {
+func (f *Follower[I]) Nudge() { signal(f.soon) }
+
+func signal(to chan struct{}) {
 	select {
-	case f.wake <- struct{}{}:
+	case to <- struct{}{}:
 	default:
+	}
+}
+
+// pause waits until there may be something to fold.
+func (f *Follower[I]) pause(ctx context.Context) {
+	timer := time.NewTimer(f.cfg.Poll)
+	defer timer.Stop()
+	for soon := f.soon; ; soon = nil {
+		select {
+		case <-ctx.Done():
+			return
+		case <-f.wake:
+			return
+		case <-timer.C:
+			return
+		case <-soon:
+			timer.Reset(gather)
+		}
 	}
 }
 
@@ -84,13 +108,7 @@ func (f *Follower[I]) Run(ctx context.Context) error {
 			f.cfg.Logger.InfoContext(ctx, "index follows again")
 		}
 		failing = err != nil
-		timer := time.NewTimer(f.cfg.Poll)
-		select {
-		case <-ctx.Done():
-		case <-f.wake:
-		case <-timer.C:
-		}
-		timer.Stop()
+		f.pause(ctx)
 	}
 	return nil
 }
@@ -215,7 +233,7 @@ func (f *Follower[I]) await(ctx context.Context, to standing) error {
 		if reached {
 			return nil
 		}
-		f.Nudge()
+		signal(f.wake)
 		select {
 		case <-changed:
 		case <-ctx.Done():

@@ -88,7 +88,7 @@ func refused(d feed.Decision[item], err error) feed.Decision[item] {
 
 // commit writes decisions in one transaction and returns them as they were written; where one failed, its index, else -1.
 func (in *Inbox) commit(ctx context.Context, decisions []feed.Decision[item]) (final []feed.Decision[item], at int, err error) {
-	err = in.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
+	err = in.cfg.DB.InReplayableTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		at = -1
 		known, err := lockCursor(ctx, tx, decisions)
 		if err != nil {

@@ -16,6 +16,7 @@ import (
 type source struct {
 	Source
 	wake    chan struct{}
+	hurry   chan struct{} // somebody waits
 	heard   bool          // a head came since the last tick
 	silent  int           // ticks without one
 	witness *eventv1.Head // to be kept
@@ -27,8 +28,20 @@ type source struct {
 }
 
 func newSource(src Source) *source {
-	return &source{Source: src, wake: make(chan struct{}, 1)}
+	return &source{Source: src, wake: make(chan struct{}, 1), hurry: make(chan struct{}, 1)}
 }
+
+// press is nudge for somebody who waits: nothing more is gathered.
+func (s *source) press() {
+	select {
+	case s.hurry <- struct{}{}:
+	default:
+	}
+	s.nudge()
+}
+
+// gather is how long an event that nobody waits for is kept for others to come, so that a flood is settled in few transactions.
+const gather = 10 * time.Millisecond
 
 func (s *source) nudge() {
 	select {
@@ -88,7 +101,10 @@ func (in *Inbox) idle(ctx context.Context, s *source, tick <-chan time.Time) {
 	select {
 	case <-ctx.Done():
 		return
+	case <-s.hurry:
+		return
 	case <-s.wake:
+		wait(ctx, s.hurry, gather)
 		return
 	case <-tick:
 	}

@@ -53,7 +53,7 @@ func (in *Inbox) want(receipts []lot.Receipt) ([]lot.Receipt, <-chan struct{}) {
 		}
 		missing = append(missing, r)
 		in.feed.Want(r)
-		s.nudge()
+		s.press()
 	}
 	return missing, in.changed
 }

@@ -27,7 +27,7 @@ func (in *Inbox) keepWitness(ctx context.Context, s *source) error {
 	const held = `select hash from witnesses where producer = $1 and epoch = $2 and position = $3
 		union all select hash from inbox_events where producer = $1 and epoch = $2 and position = $3`
 	differs := false
-	err := in.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
+	err := in.cfg.DB.InReplayableTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		differs = false
 		if _, err := tx.Exec(ctx, keep, at.Producer, at.Epoch, at.Position, head.GetHash(), in.cfg.Now()); err != nil {
 			return err

@@ -95,6 +95,9 @@ func (r *Relay) Run(ctx context.Context) error {
 	}
 }
 
+// gather is how long a nudge waits for others, so that a flood of commands is published in pages.
+const gather = 10 * time.Millisecond
+
 // wait returns false when the context has ended. While the bus is away a nudge does not shorten the wait.
 func (r *Relay) wait(ctx context.Context, d time.Duration, away bool) bool {
 	nudge := r.nudge
@@ -103,13 +106,17 @@ func (r *Relay) wait(ctx context.Context, d time.Duration, away bool) bool {
 	}
 	timer := time.NewTimer(d)
 	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-timer.C:
-	case <-nudge:
+	for {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-timer.C:
+			return true
+		case <-nudge:
+			nudge = nil
+			timer.Reset(min(d, gather))
+		}
 	}
-	return true
 }
 
 // place is how far the relay is, and the head.
@@ -182,7 +189,7 @@ func (r *Relay) publishOne(ctx context.Context, env *eventv1.Envelope) error {
 
 // move moves the cursor forward; a relay that lags behind another does not move it back.
 func (r *Relay) move(ctx context.Context, epoch, position int64) error {
-	return r.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
+	return r.cfg.DB.InReplayableTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		const sql = `update relay_cursor set epoch = $1, position = $2 where (epoch, position) < ($1, $2)`
 		if _, err := tx.Exec(ctx, sql, epoch, position); err != nil {
 			return fmt.Errorf("move the relay's cursor to %d/%d: %w", epoch, position, err)

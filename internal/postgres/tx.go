@@ -21,6 +21,13 @@ func (db *DB) InTx(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) 
 	return db.retry(ctx, "begin isolation level read committed read write", fn)
 }
 
+// InReplayableTx is InTx for work that is done again if a power cut takes the commit: taking in events that their producer keeps, moving a cursor
+// that only saves repeats. It does not wait for the disk. Whatever is committed by InTx later takes it along, since the log is written in order; so
+// nothing that was answered can rest on work that is lost.
+func (db *DB) InReplayableTx(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error {
+	return db.retry(ctx, "begin isolation level read committed read write; set local synchronous_commit = off", fn)
+}
+
 // Snapshot runs fn in a read-only transaction at REPEATABLE READ: all its queries see one moment.
 func (db *DB) Snapshot(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error {
 	return db.retry(ctx, "begin isolation level repeatable read read only", fn)
