@@ -25,7 +25,8 @@ type RunInput struct {
 	At          time.Time // when it left its lot: the start of dumping, else the run's start
 	DumpedFrom  time.Time // zero where unknown
 	DumpedTo    time.Time
-	MoisturePPM int64 // below 0 where unknown
+	MoisturePPM int64  // below 0 where unknown
+	Container   string // dumped; empty: from no container in particular
 }
 
 // RunOutput is goods that a run gave.
@@ -41,7 +42,8 @@ type RunOutput struct {
 	At          time.Time // when it appeared: the end of filling, else the run's end
 	FilledFrom  time.Time // zero where unknown
 	FilledTo    time.Time
-	MoisturePPM int64 // below 0 where unknown
+	MoisturePPM int64  // below 0 where unknown
+	Container   string // filled; empty: loose
 }
 
 // Contribution is the pounds of an input lot that went into an output lot.
@@ -119,6 +121,8 @@ type ShipmentLine struct {
 	Quantity Quantity
 	Place    PlaceID
 	Price    *money.Price // per pound, where invoiced here
+	// Containers are what the goods left in; empty: from no container in particular.
+	Containers []string
 }
 
 // Shipped is goods that left.
@@ -153,6 +157,8 @@ type Moved struct {
 	Lot      ID
 	Quantity Quantity
 	From, To PlaceID
+	// Containers are what was carried; empty: goods in no container in particular.
+	Containers []string
 }
 
 // HoldClass says how far a hold reaches.

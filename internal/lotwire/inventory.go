@@ -10,7 +10,7 @@ import (
 func RunInput(i lot.RunInput) *eventv1.RunInput {
 	return &eventv1.RunInput{
 		Line: i.Line, Lot: string(i.Lot), Quantity: int64(i.Quantity), Place: string(i.Place), At: Time(i.At), DumpedFrom: Time(i.DumpedFrom),
-		DumpedTo: Time(i.DumpedTo), MoisturePpm: ppm(i.MoisturePPM),
+		DumpedTo: Time(i.DumpedTo), MoisturePpm: ppm(i.MoisturePPM), Container: i.Container,
 	}
 }
 
@@ -22,7 +22,7 @@ func ParseRunInput(m *eventv1.RunInput) (lot.RunInput, error) {
 	moisture, err4 := parsePPM(m.MoisturePpm)
 	return lot.RunInput{
 		Line: m.GetLine(), Lot: lot.ID(m.GetLot()), Quantity: lot.Quantity(m.GetQuantity()), Place: lot.PlaceID(m.GetPlace()), At: at,
-		DumpedFrom: from, DumpedTo: to, MoisturePPM: moisture,
+		DumpedFrom: from, DumpedTo: to, MoisturePPM: moisture, Container: m.GetContainer(),
 	}, first(err, err2, err3, err4)
 }
 
@@ -31,7 +31,7 @@ func RunOutput(o lot.RunOutput) *eventv1.RunOutput {
 	return &eventv1.RunOutput{
 		Line: o.Line, Lot: string(o.Lot), Item: string(o.Item), Measure: Measure(o.Measure), Quantity: int64(o.Quantity), Role: Role(o.Role),
 		Place: string(o.Place), Owner: string(o.Owner), At: Time(o.At), FilledFrom: Time(o.FilledFrom), FilledTo: Time(o.FilledTo),
-		MoisturePpm: ppm(o.MoisturePPM),
+		MoisturePpm: ppm(o.MoisturePPM), Container: o.Container,
 	}
 }
 
@@ -46,7 +46,7 @@ func ParseRunOutput(m *eventv1.RunOutput) (lot.RunOutput, error) {
 	return lot.RunOutput{
 		Line: m.GetLine(), Lot: lot.ID(m.GetLot()), Item: lot.ItemID(m.GetItem()), Measure: measure, Quantity: lot.Quantity(m.GetQuantity()),
 		Role: role, Place: lot.PlaceID(m.GetPlace()), Owner: lot.PartyID(m.GetOwner()), At: at, FilledFrom: from, FilledTo: to,
-		MoisturePPM: moisture,
+		MoisturePPM: moisture, Container: m.GetContainer(),
 	}, first(err, err2, err3, err4, err5, err6)
 }
 
@@ -138,14 +138,16 @@ func ParseAdjusted(m *eventv1.LotAdjusted) (lot.Adjusted, error) {
 
 // ShippedLine is a line of a shipment on the wire.
 func ShippedLine(l lot.ShipmentLine) *eventv1.ShippedLine {
-	return &eventv1.ShippedLine{Line: l.Line, Lot: string(l.Lot), Quantity: int64(l.Quantity), Place: string(l.Place), PriceMicros: price(l.Price)}
+	return &eventv1.ShippedLine{
+		Line: l.Line, Lot: string(l.Lot), Quantity: int64(l.Quantity), Place: string(l.Place), PriceMicros: price(l.Price), Containers: l.Containers,
+	}
 }
 
 // ParseShippedLine reads a line of a shipment.
 func ParseShippedLine(m *eventv1.ShippedLine) (lot.ShipmentLine, error) {
 	return lot.ShipmentLine{
 		Line: m.GetLine(), Lot: lot.ID(m.GetLot()), Quantity: lot.Quantity(m.GetQuantity()), Place: lot.PlaceID(m.GetPlace()),
-		Price: parsePrice(m.PriceMicros),
+		Price: parsePrice(m.PriceMicros), Containers: m.GetContainers(),
 	}, nil
 }
 
@@ -188,14 +190,14 @@ func ParseReturned(m *eventv1.LotReturned) (lot.Returned, error) {
 // Moved is goods carried, on the wire.
 func Moved(v lot.Moved) *eventv1.LotMoved {
 	return &eventv1.LotMoved{
-		Movement: v.Movement, Lot: string(v.Lot), Quantity: int64(v.Quantity), FromPlace: string(v.From), ToPlace: string(v.To),
+		Movement: v.Movement, Lot: string(v.Lot), Quantity: int64(v.Quantity), FromPlace: string(v.From), ToPlace: string(v.To), Containers: v.Containers,
 	}
 }
 
 // ParseMoved reads goods carried.
 func ParseMoved(m *eventv1.LotMoved) (lot.Moved, error) {
 	return lot.Moved{
-		Movement: m.GetMovement(), Lot: lot.ID(m.GetLot()), Quantity: lot.Quantity(m.GetQuantity()), From: lot.PlaceID(m.GetFromPlace()),
+		Movement: m.GetMovement(), Lot: lot.ID(m.GetLot()), Quantity: lot.Quantity(m.GetQuantity()), From: lot.PlaceID(m.GetFromPlace()), Containers: m.GetContainers(),
 		To: lot.PlaceID(m.GetToPlace()),
 	}, nil
 }

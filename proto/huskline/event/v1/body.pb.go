@@ -1670,7 +1670,9 @@ type RunInput struct {
 	// End of dumping; absent where unknown.
 	DumpedTo *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=dumped_to,json=dumpedTo,proto3" json:"dumped_to,omitempty"`
 	// Moisture in parts per million; absent where unknown.
-	MoisturePpm   *int64 `protobuf:"varint,8,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	MoisturePpm *int64 `protobuf:"varint,8,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	// Container that was dumped; empty where the goods came from no container in particular.
+	Container     string `protobuf:"bytes,9,opt,name=container,proto3" json:"container,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1761,6 +1763,13 @@ func (x *RunInput) GetMoisturePpm() int64 {
 	return 0
 }
 
+func (x *RunInput) GetContainer() string {
+	if x != nil {
+		return x.Container
+	}
+	return ""
+}
+
 // RunOutput is goods that a run gave.
 type RunOutput struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1787,7 +1796,9 @@ type RunOutput struct {
 	// End of filling; absent where unknown.
 	FilledTo *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=filled_to,json=filledTo,proto3" json:"filled_to,omitempty"`
 	// Moisture in parts per million; absent where unknown.
-	MoisturePpm   *int64 `protobuf:"varint,12,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	MoisturePpm *int64 `protobuf:"varint,12,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	// Container that was filled; empty where the goods are loose.
+	Container     string `protobuf:"bytes,13,opt,name=container,proto3" json:"container,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1904,6 +1915,13 @@ func (x *RunOutput) GetMoisturePpm() int64 {
 		return *x.MoisturePpm
 	}
 	return 0
+}
+
+func (x *RunOutput) GetContainer() string {
+	if x != nil {
+		return x.Container
+	}
+	return ""
 }
 
 // Contribution is the pounds of an input lot that went into an output lot.
@@ -2438,7 +2456,9 @@ type ShippedLine struct {
 	// Where it was taken from.
 	Place string `protobuf:"bytes,4,opt,name=place,proto3" json:"place,omitempty"`
 	// Price in millionths per pound or piece; absent where not invoiced here.
-	PriceMicros   *int64 `protobuf:"varint,5,opt,name=price_micros,json=priceMicros,proto3,oneof" json:"price_micros,omitempty"`
+	PriceMicros *int64 `protobuf:"varint,5,opt,name=price_micros,json=priceMicros,proto3,oneof" json:"price_micros,omitempty"`
+	// Containers the goods left in; empty where they came from no container in particular.
+	Containers    []string `protobuf:"bytes,6,rep,name=containers,proto3" json:"containers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2506,6 +2526,13 @@ func (x *ShippedLine) GetPriceMicros() int64 {
 		return *x.PriceMicros
 	}
 	return 0
+}
+
+func (x *ShippedLine) GetContainers() []string {
+	if x != nil {
+		return x.Containers
+	}
+	return nil
 }
 
 // LotShipped is goods that left.
@@ -2756,7 +2783,9 @@ type LotMoved struct {
 	// From.
 	FromPlace string `protobuf:"bytes,4,opt,name=from_place,json=fromPlace,proto3" json:"from_place,omitempty"`
 	// To.
-	ToPlace       string `protobuf:"bytes,5,opt,name=to_place,json=toPlace,proto3" json:"to_place,omitempty"`
+	ToPlace string `protobuf:"bytes,5,opt,name=to_place,json=toPlace,proto3" json:"to_place,omitempty"`
+	// Containers that were carried; empty where the goods are in no container in particular.
+	Containers    []string `protobuf:"bytes,6,rep,name=containers,proto3" json:"containers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2824,6 +2853,13 @@ func (x *LotMoved) GetToPlace() string {
 		return x.ToPlace
 	}
 	return ""
+}
+
+func (x *LotMoved) GetContainers() []string {
+	if x != nil {
+		return x.Containers
+	}
+	return nil
 }
 
 // LotHeld is a hold put on a lot: the root, or a descendant it spread to.
@@ -3656,7 +3692,7 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\x05owner\x18\x04 \x01(\tR\x05owner\x12\x1a\n" +
 	"\bquantity\x18\x05 \x01(\x03R\bquantity\x12!\n" +
 	"\fprice_micros\x18\x06 \x01(\x03R\vpriceMicros\x12\x14\n" +
-	"\x05place\x18\a \x01(\tR\x05place\"\xbd\x02\n" +
+	"\x05place\x18\a \x01(\tR\x05place\"\xdb\x02\n" +
 	"\bRunInput\x12\x12\n" +
 	"\x04line\x18\x01 \x01(\x03R\x04line\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +
@@ -3666,8 +3702,9 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\vdumped_from\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"dumpedFrom\x127\n" +
 	"\tdumped_to\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\bdumpedTo\x12&\n" +
-	"\fmoisture_ppm\x18\b \x01(\x03H\x00R\vmoisturePpm\x88\x01\x01B\x0f\n" +
-	"\r_moisture_ppm\"\xd1\x03\n" +
+	"\fmoisture_ppm\x18\b \x01(\x03H\x00R\vmoisturePpm\x88\x01\x01\x12\x1c\n" +
+	"\tcontainer\x18\t \x01(\tR\tcontainerB\x0f\n" +
+	"\r_moisture_ppm\"\xef\x03\n" +
 	"\tRunOutput\x12\x12\n" +
 	"\x04line\x18\x01 \x01(\x03R\x04line\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x12\n" +
@@ -3682,7 +3719,8 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"filledFrom\x127\n" +
 	"\tfilled_to\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\bfilledTo\x12&\n" +
-	"\fmoisture_ppm\x18\f \x01(\x03H\x00R\vmoisturePpm\x88\x01\x01B\x0f\n" +
+	"\fmoisture_ppm\x18\f \x01(\x03H\x00R\vmoisturePpm\x88\x01\x01\x12\x1c\n" +
+	"\tcontainer\x18\r \x01(\tR\tcontainerB\x0f\n" +
 	"\r_moisture_ppm\"X\n" +
 	"\fContribution\x12\x14\n" +
 	"\x05input\x18\x01 \x01(\tR\x05input\x12\x16\n" +
@@ -3727,13 +3765,16 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\x05place\x18\x03 \x01(\tR\x05place\x12\x14\n" +
 	"\x05delta\x18\x04 \x01(\x03R\x05delta\x12\x16\n" +
 	"\x06reason\x18\x05 \x01(\tR\x06reason\x128\n" +
-	"\aaccount\x18\x06 \x01(\v2\x1e.huskline.event.v1.LossAccountR\aaccount\"\x9e\x01\n" +
+	"\aaccount\x18\x06 \x01(\v2\x1e.huskline.event.v1.LossAccountR\aaccount\"\xbe\x01\n" +
 	"\vShippedLine\x12\x12\n" +
 	"\x04line\x18\x01 \x01(\x03R\x04line\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +
 	"\bquantity\x18\x03 \x01(\x03R\bquantity\x12\x14\n" +
 	"\x05place\x18\x04 \x01(\tR\x05place\x12&\n" +
-	"\fprice_micros\x18\x05 \x01(\x03H\x00R\vpriceMicros\x88\x01\x01B\x0f\n" +
+	"\fprice_micros\x18\x05 \x01(\x03H\x00R\vpriceMicros\x88\x01\x01\x12\x1e\n" +
+	"\n" +
+	"containers\x18\x06 \x03(\tR\n" +
+	"containersB\x0f\n" +
 	"\r_price_micros\"\xaf\x02\n" +
 	"\n" +
 	"LotShipped\x12\x1a\n" +
@@ -3756,14 +3797,17 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\x05owner\x18\b \x01(\tR\x05owner\x12\x1a\n" +
 	"\bquantity\x18\t \x01(\x03R\bquantity\x12\x14\n" +
 	"\x05place\x18\n" +
-	" \x01(\tR\x05place\"\x8e\x01\n" +
+	" \x01(\tR\x05place\"\xae\x01\n" +
 	"\bLotMoved\x12\x1a\n" +
 	"\bmovement\x18\x01 \x01(\tR\bmovement\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +
 	"\bquantity\x18\x03 \x01(\x03R\bquantity\x12\x1d\n" +
 	"\n" +
 	"from_place\x18\x04 \x01(\tR\tfromPlace\x12\x19\n" +
-	"\bto_place\x18\x05 \x01(\tR\atoPlace\"\xb5\x02\n" +
+	"\bto_place\x18\x05 \x01(\tR\atoPlace\x12\x1e\n" +
+	"\n" +
+	"containers\x18\x06 \x03(\tR\n" +
+	"containers\"\xb5\x02\n" +
 	"\aLotHeld\x12\x12\n" +
 	"\x04hold\x18\x01 \x01(\tR\x04hold\x122\n" +
 	"\x05class\x18\x02 \x01(\x0e2\x1c.huskline.event.v1.HoldClassR\x05class\x12\x12\n" +

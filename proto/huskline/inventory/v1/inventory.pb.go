@@ -1270,7 +1270,9 @@ type MoveLotRequest struct {
 	// To.
 	ToPlace string `protobuf:"bytes,6,opt,name=to_place,json=toPlace,proto3" json:"to_place,omitempty"`
 	// When.
-	Effective     *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=effective,proto3" json:"effective,omitempty"`
+	Effective *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=effective,proto3" json:"effective,omitempty"`
+	// Containers that are carried; empty where the goods are in no container in particular.
+	Containers    []string `protobuf:"bytes,8,rep,name=containers,proto3" json:"containers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1350,6 +1352,13 @@ func (x *MoveLotRequest) GetToPlace() string {
 func (x *MoveLotRequest) GetEffective() *timestamppb.Timestamp {
 	if x != nil {
 		return x.Effective
+	}
+	return nil
+}
+
+func (x *MoveLotRequest) GetContainers() []string {
+	if x != nil {
+		return x.Containers
 	}
 	return nil
 }
@@ -3115,6 +3124,88 @@ func (x *Balance) GetQuantity() int64 {
 	return 0
 }
 
+// Container holds part of a lot and can be moved.
+type Container struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Code.
+	Container string `protobuf:"bytes,1,opt,name=container,proto3" json:"container,omitempty"`
+	// Place.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// Micropounds or pieces left in it.
+	Quantity int64 `protobuf:"varint,3,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// When it was filled.
+	FilledTo *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=filled_to,json=filledTo,proto3" json:"filled_to,omitempty"`
+	// Holds on it, beside those on the whole lot.
+	Holds         []string `protobuf:"bytes,5,rep,name=holds,proto3" json:"holds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Container) Reset() {
+	*x = Container{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Container) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Container) ProtoMessage() {}
+
+func (x *Container) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Container.ProtoReflect.Descriptor instead.
+func (*Container) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *Container) GetContainer() string {
+	if x != nil {
+		return x.Container
+	}
+	return ""
+}
+
+func (x *Container) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Container) GetQuantity() int64 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *Container) GetFilledTo() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FilledTo
+	}
+	return nil
+}
+
+func (x *Container) GetHolds() []string {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
 // LotState is a lot as it stands.
 type LotState struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3139,14 +3230,16 @@ type LotState struct {
 	// Holds on it.
 	Holds []string `protobuf:"bytes,10,rep,name=holds,proto3" json:"holds,omitempty"`
 	// The delivery never was.
-	Voided        bool `protobuf:"varint,11,opt,name=voided,proto3" json:"voided,omitempty"`
+	Voided bool `protobuf:"varint,11,opt,name=voided,proto3" json:"voided,omitempty"`
+	// Containers with what is left in them.
+	Containers    []*Container `protobuf:"bytes,12,rep,name=containers,proto3" json:"containers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LotState) Reset() {
 	*x = LotState{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[43]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3158,7 +3251,7 @@ func (x *LotState) String() string {
 func (*LotState) ProtoMessage() {}
 
 func (x *LotState) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[43]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3171,7 +3264,7 @@ func (x *LotState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotState.ProtoReflect.Descriptor instead.
 func (*LotState) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{43}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *LotState) GetLot() string {
@@ -3251,6 +3344,13 @@ func (x *LotState) GetVoided() bool {
 	return false
 }
 
+func (x *LotState) GetContainers() []*Container {
+	if x != nil {
+		return x.Containers
+	}
+	return nil
+}
+
 // GetLotRequest names a lot.
 type GetLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3262,7 +3362,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[44]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3274,7 +3374,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[44]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3287,7 +3387,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{44}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *GetLotRequest) GetLot() string {
@@ -3308,7 +3408,7 @@ type GetLotResponse struct {
 
 func (x *GetLotResponse) Reset() {
 	*x = GetLotResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[45]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3320,7 +3420,7 @@ func (x *GetLotResponse) String() string {
 func (*GetLotResponse) ProtoMessage() {}
 
 func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[45]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3333,7 +3433,7 @@ func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotResponse.ProtoReflect.Descriptor instead.
 func (*GetLotResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{45}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetLotResponse) GetLot() *LotState {
@@ -3360,7 +3460,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[46]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3372,7 +3472,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[46]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3385,7 +3485,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{46}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListLotsRequest) GetItem() string {
@@ -3429,7 +3529,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[47]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3441,7 +3541,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[47]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3454,7 +3554,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{47}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListLotsResponse) GetLots() []*LotState {
@@ -3488,7 +3588,7 @@ type DrillRequest struct {
 
 func (x *DrillRequest) Reset() {
 	*x = DrillRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[48]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3500,7 +3600,7 @@ func (x *DrillRequest) String() string {
 func (*DrillRequest) ProtoMessage() {}
 
 func (x *DrillRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[48]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3513,7 +3613,7 @@ func (x *DrillRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DrillRequest.ProtoReflect.Descriptor instead.
 func (*DrillRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{48}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *DrillRequest) GetLot() string {
@@ -3569,7 +3669,7 @@ type AffectedLot struct {
 
 func (x *AffectedLot) Reset() {
 	*x = AffectedLot{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[49]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3581,7 +3681,7 @@ func (x *AffectedLot) String() string {
 func (*AffectedLot) ProtoMessage() {}
 
 func (x *AffectedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[49]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3594,7 +3694,7 @@ func (x *AffectedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AffectedLot.ProtoReflect.Descriptor instead.
 func (*AffectedLot) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{49}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *AffectedLot) GetLot() string {
@@ -3682,7 +3782,7 @@ type AffectedShipment struct {
 
 func (x *AffectedShipment) Reset() {
 	*x = AffectedShipment{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[50]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3694,7 +3794,7 @@ func (x *AffectedShipment) String() string {
 func (*AffectedShipment) ProtoMessage() {}
 
 func (x *AffectedShipment) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[50]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3707,7 +3807,7 @@ func (x *AffectedShipment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AffectedShipment.ProtoReflect.Descriptor instead.
 func (*AffectedShipment) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{50}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *AffectedShipment) GetShipment() string {
@@ -3799,7 +3899,7 @@ type Consignee struct {
 
 func (x *Consignee) Reset() {
 	*x = Consignee{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[51]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3811,7 +3911,7 @@ func (x *Consignee) String() string {
 func (*Consignee) ProtoMessage() {}
 
 func (x *Consignee) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[51]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3824,7 +3924,7 @@ func (x *Consignee) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consignee.ProtoReflect.Descriptor instead.
 func (*Consignee) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{51}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Consignee) GetParty() string {
@@ -3883,7 +3983,7 @@ type RunBalance struct {
 
 func (x *RunBalance) Reset() {
 	*x = RunBalance{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[52]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3895,7 +3995,7 @@ func (x *RunBalance) String() string {
 func (*RunBalance) ProtoMessage() {}
 
 func (x *RunBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[52]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3908,7 +4008,7 @@ func (x *RunBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunBalance.ProtoReflect.Descriptor instead.
 func (*RunBalance) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{52}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *RunBalance) GetRun() string {
@@ -4004,7 +4104,7 @@ type DrillResponse struct {
 
 func (x *DrillResponse) Reset() {
 	*x = DrillResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[53]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4016,7 +4116,7 @@ func (x *DrillResponse) String() string {
 func (*DrillResponse) ProtoMessage() {}
 
 func (x *DrillResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[53]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4029,7 +4129,7 @@ func (x *DrillResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DrillResponse.ProtoReflect.Descriptor instead.
 func (*DrillResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{53}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *DrillResponse) GetLot() string {
@@ -4194,7 +4294,7 @@ type OriginsRequest struct {
 
 func (x *OriginsRequest) Reset() {
 	*x = OriginsRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4206,7 +4306,7 @@ func (x *OriginsRequest) String() string {
 func (*OriginsRequest) ProtoMessage() {}
 
 func (x *OriginsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4219,7 +4319,7 @@ func (x *OriginsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OriginsRequest.ProtoReflect.Descriptor instead.
 func (*OriginsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{54}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *OriginsRequest) GetLot() string {
@@ -4260,7 +4360,7 @@ type OriginsResponse struct {
 
 func (x *OriginsResponse) Reset() {
 	*x = OriginsResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4272,7 +4372,7 @@ func (x *OriginsResponse) String() string {
 func (*OriginsResponse) ProtoMessage() {}
 
 func (x *OriginsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4285,7 +4385,7 @@ func (x *OriginsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OriginsResponse.ProtoReflect.Descriptor instead.
 func (*OriginsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{55}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *OriginsResponse) GetLot() string {
@@ -4333,7 +4433,7 @@ type Origin struct {
 
 func (x *Origin) Reset() {
 	*x = Origin{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4345,7 +4445,7 @@ func (x *Origin) String() string {
 func (*Origin) ProtoMessage() {}
 
 func (x *Origin) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4358,7 +4458,7 @@ func (x *Origin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Origin.ProtoReflect.Descriptor instead.
 func (*Origin) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{56}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *Origin) GetLot() string {
@@ -4404,7 +4504,7 @@ type ReadEventsRequest struct {
 
 func (x *ReadEventsRequest) Reset() {
 	*x = ReadEventsRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4416,7 +4516,7 @@ func (x *ReadEventsRequest) String() string {
 func (*ReadEventsRequest) ProtoMessage() {}
 
 func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4429,7 +4529,7 @@ func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsRequest.ProtoReflect.Descriptor instead.
 func (*ReadEventsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{57}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ReadEventsRequest) GetEpoch() int64 {
@@ -4464,7 +4564,7 @@ type ReadEventsResponse struct {
 
 func (x *ReadEventsResponse) Reset() {
 	*x = ReadEventsResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4476,7 +4576,7 @@ func (x *ReadEventsResponse) String() string {
 func (*ReadEventsResponse) ProtoMessage() {}
 
 func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4489,7 +4589,7 @@ func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsResponse.ProtoReflect.Descriptor instead.
 func (*ReadEventsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{58}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ReadEventsResponse) GetEnvelopes() []*v1.Envelope {
@@ -4508,7 +4608,7 @@ type GetHeadRequest struct {
 
 func (x *GetHeadRequest) Reset() {
 	*x = GetHeadRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4520,7 +4620,7 @@ func (x *GetHeadRequest) String() string {
 func (*GetHeadRequest) ProtoMessage() {}
 
 func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4533,7 +4633,7 @@ func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadRequest.ProtoReflect.Descriptor instead.
 func (*GetHeadRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{59}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{60}
 }
 
 // GetHeadResponse is the head.
@@ -4551,7 +4651,7 @@ type GetHeadResponse struct {
 
 func (x *GetHeadResponse) Reset() {
 	*x = GetHeadResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4563,7 +4663,7 @@ func (x *GetHeadResponse) String() string {
 func (*GetHeadResponse) ProtoMessage() {}
 
 func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4576,7 +4676,7 @@ func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadResponse.ProtoReflect.Descriptor instead.
 func (*GetHeadResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{60}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetHeadResponse) GetHead() *v1.Head {
@@ -4615,7 +4715,7 @@ type ReadKeptRequest struct {
 
 func (x *ReadKeptRequest) Reset() {
 	*x = ReadKeptRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4627,7 +4727,7 @@ func (x *ReadKeptRequest) String() string {
 func (*ReadKeptRequest) ProtoMessage() {}
 
 func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4640,7 +4740,7 @@ func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
 func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{61}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ReadKeptRequest) GetProducer() string {
@@ -4675,7 +4775,7 @@ type ReadKeptResponse struct {
 
 func (x *ReadKeptResponse) Reset() {
 	*x = ReadKeptResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4687,7 +4787,7 @@ func (x *ReadKeptResponse) String() string {
 func (*ReadKeptResponse) ProtoMessage() {}
 
 func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4700,7 +4800,7 @@ func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
 func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{62}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
@@ -4723,7 +4823,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4735,7 +4835,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4748,7 +4848,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{63}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -4778,7 +4878,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4790,7 +4890,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4803,7 +4903,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{64}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -4843,7 +4943,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4855,7 +4955,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4868,7 +4968,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{65}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -4933,7 +5033,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4945,7 +5045,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4958,7 +5058,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{66}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -4990,7 +5090,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5002,7 +5102,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5015,7 +5115,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{67}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -5058,7 +5158,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5070,7 +5170,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5083,7 +5183,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{68}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -5134,7 +5234,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5146,7 +5246,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5159,7 +5259,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{69}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -5189,7 +5289,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5201,7 +5301,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5214,7 +5314,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{70}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -5244,7 +5344,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5256,7 +5356,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5269,7 +5369,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{71}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -5305,7 +5405,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5317,7 +5417,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5330,7 +5430,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{72}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *Token) GetTokenId() string {
@@ -5381,7 +5481,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5393,7 +5493,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5406,7 +5506,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{73}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -5434,7 +5534,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5446,7 +5546,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5459,7 +5559,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{74}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -5563,7 +5663,7 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\teffective\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\teffective\"b\n" +
 	"\x11AdjustLotResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x17\n" +
-	"\aon_hand\x18\x02 \x01(\x03R\x06onHand\"\xe0\x02\n" +
+	"\aon_hand\x18\x02 \x01(\x03R\x06onHand\"\x8b\x03\n" +
 	"\x0eMoveLotRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x120\n" +
@@ -5573,7 +5673,10 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\n" +
 	"from_place\x18\x05 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\tfromPlace\x12/\n" +
 	"\bto_place\x18\x06 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\atoPlace\x12@\n" +
-	"\teffective\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\teffective\"G\n" +
+	"\teffective\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\teffective\x12)\n" +
+	"\n" +
+	"containers\x18\b \x03(\tB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\n" +
+	"containers\"G\n" +
 	"\x0fMoveLotResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\"\xc8\x04\n" +
 	"\x10ShipGoodsRequest\x12'\n" +
@@ -5719,7 +5822,13 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\aBalance\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x1a\n" +
-	"\bquantity\x18\x03 \x01(\x03R\bquantity\"\xff\x02\n" +
+	"\bquantity\x18\x03 \x01(\x03R\bquantity\"\xaa\x01\n" +
+	"\tContainer\x12\x1c\n" +
+	"\tcontainer\x18\x01 \x01(\tR\tcontainer\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\x12\x1a\n" +
+	"\bquantity\x18\x03 \x01(\x03R\bquantity\x127\n" +
+	"\tfilled_to\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\bfilledTo\x12\x14\n" +
+	"\x05holds\x18\x05 \x03(\tR\x05holds\"\xc1\x03\n" +
 	"\bLotState\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
 	"\x04item\x18\x02 \x01(\tR\x04item\x124\n" +
@@ -5732,7 +5841,10 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\aon_hand\x18\t \x01(\x03R\x06onHand\x12\x14\n" +
 	"\x05holds\x18\n" +
 	" \x03(\tR\x05holds\x12\x16\n" +
-	"\x06voided\x18\v \x01(\bR\x06voided\"7\n" +
+	"\x06voided\x18\v \x01(\bR\x06voided\x12@\n" +
+	"\n" +
+	"containers\x18\f \x03(\v2 .huskline.inventory.v1.ContainerR\n" +
+	"containers\"7\n" +
 	"\rGetLotRequest\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\"C\n" +
 	"\x0eGetLotResponse\x121\n" +
@@ -5951,7 +6063,7 @@ func file_huskline_inventory_v1_inventory_proto_rawDescGZIP() []byte {
 	return file_huskline_inventory_v1_inventory_proto_rawDescData
 }
 
-var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 75)
+var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 76)
 var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*Claim)(nil),                     // 0: huskline.inventory.v1.Claim
 	(*ClaimLotsRequest)(nil),          // 1: huskline.inventory.v1.ClaimLotsRequest
@@ -5996,202 +6108,205 @@ var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*ListHoldsResponse)(nil),         // 40: huskline.inventory.v1.ListHoldsResponse
 	(*HoldState)(nil),                 // 41: huskline.inventory.v1.HoldState
 	(*Balance)(nil),                   // 42: huskline.inventory.v1.Balance
-	(*LotState)(nil),                  // 43: huskline.inventory.v1.LotState
-	(*GetLotRequest)(nil),             // 44: huskline.inventory.v1.GetLotRequest
-	(*GetLotResponse)(nil),            // 45: huskline.inventory.v1.GetLotResponse
-	(*ListLotsRequest)(nil),           // 46: huskline.inventory.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),          // 47: huskline.inventory.v1.ListLotsResponse
-	(*DrillRequest)(nil),              // 48: huskline.inventory.v1.DrillRequest
-	(*AffectedLot)(nil),               // 49: huskline.inventory.v1.AffectedLot
-	(*AffectedShipment)(nil),          // 50: huskline.inventory.v1.AffectedShipment
-	(*Consignee)(nil),                 // 51: huskline.inventory.v1.Consignee
-	(*RunBalance)(nil),                // 52: huskline.inventory.v1.RunBalance
-	(*DrillResponse)(nil),             // 53: huskline.inventory.v1.DrillResponse
-	(*OriginsRequest)(nil),            // 54: huskline.inventory.v1.OriginsRequest
-	(*OriginsResponse)(nil),           // 55: huskline.inventory.v1.OriginsResponse
-	(*Origin)(nil),                    // 56: huskline.inventory.v1.Origin
-	(*ReadEventsRequest)(nil),         // 57: huskline.inventory.v1.ReadEventsRequest
-	(*ReadEventsResponse)(nil),        // 58: huskline.inventory.v1.ReadEventsResponse
-	(*GetHeadRequest)(nil),            // 59: huskline.inventory.v1.GetHeadRequest
-	(*GetHeadResponse)(nil),           // 60: huskline.inventory.v1.GetHeadResponse
-	(*ReadKeptRequest)(nil),           // 61: huskline.inventory.v1.ReadKeptRequest
-	(*ReadKeptResponse)(nil),          // 62: huskline.inventory.v1.ReadKeptResponse
-	(*ListQuarantineRequest)(nil),     // 63: huskline.inventory.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),    // 64: huskline.inventory.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),          // 65: huskline.inventory.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),    // 66: huskline.inventory.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),   // 67: huskline.inventory.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),         // 68: huskline.inventory.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),        // 69: huskline.inventory.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),         // 70: huskline.inventory.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),        // 71: huskline.inventory.v1.ListTokensResponse
-	(*Token)(nil),                     // 72: huskline.inventory.v1.Token
-	(*RevokeTokenRequest)(nil),        // 73: huskline.inventory.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),       // 74: huskline.inventory.v1.RevokeTokenResponse
-	(*v1.Receipt)(nil),                // 75: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),     // 76: google.protobuf.Timestamp
-	(*v1.RunPosted)(nil),              // 77: huskline.event.v1.RunPosted
-	(*v1.LotsCorrected)(nil),          // 78: huskline.event.v1.LotsCorrected
-	(*v1.LotBought)(nil),              // 79: huskline.event.v1.LotBought
-	(*v1.LossAccount)(nil),            // 80: huskline.event.v1.LossAccount
-	(v1.ShipmentKind)(0),              // 81: huskline.event.v1.ShipmentKind
-	(*v1.ShippedLine)(nil),            // 82: huskline.event.v1.ShippedLine
-	(v1.HoldClass)(0),                 // 83: huskline.event.v1.HoldClass
-	(v1.Disposition)(0),               // 84: huskline.event.v1.Disposition
-	(v1.Measure)(0),                   // 85: huskline.event.v1.Measure
-	(v1.Ownership)(0),                 // 86: huskline.event.v1.Ownership
-	(*v1.Envelope)(nil),               // 87: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 88: huskline.event.v1.Head
+	(*Container)(nil),                 // 43: huskline.inventory.v1.Container
+	(*LotState)(nil),                  // 44: huskline.inventory.v1.LotState
+	(*GetLotRequest)(nil),             // 45: huskline.inventory.v1.GetLotRequest
+	(*GetLotResponse)(nil),            // 46: huskline.inventory.v1.GetLotResponse
+	(*ListLotsRequest)(nil),           // 47: huskline.inventory.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),          // 48: huskline.inventory.v1.ListLotsResponse
+	(*DrillRequest)(nil),              // 49: huskline.inventory.v1.DrillRequest
+	(*AffectedLot)(nil),               // 50: huskline.inventory.v1.AffectedLot
+	(*AffectedShipment)(nil),          // 51: huskline.inventory.v1.AffectedShipment
+	(*Consignee)(nil),                 // 52: huskline.inventory.v1.Consignee
+	(*RunBalance)(nil),                // 53: huskline.inventory.v1.RunBalance
+	(*DrillResponse)(nil),             // 54: huskline.inventory.v1.DrillResponse
+	(*OriginsRequest)(nil),            // 55: huskline.inventory.v1.OriginsRequest
+	(*OriginsResponse)(nil),           // 56: huskline.inventory.v1.OriginsResponse
+	(*Origin)(nil),                    // 57: huskline.inventory.v1.Origin
+	(*ReadEventsRequest)(nil),         // 58: huskline.inventory.v1.ReadEventsRequest
+	(*ReadEventsResponse)(nil),        // 59: huskline.inventory.v1.ReadEventsResponse
+	(*GetHeadRequest)(nil),            // 60: huskline.inventory.v1.GetHeadRequest
+	(*GetHeadResponse)(nil),           // 61: huskline.inventory.v1.GetHeadResponse
+	(*ReadKeptRequest)(nil),           // 62: huskline.inventory.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),          // 63: huskline.inventory.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),     // 64: huskline.inventory.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),    // 65: huskline.inventory.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),          // 66: huskline.inventory.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),    // 67: huskline.inventory.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),   // 68: huskline.inventory.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),         // 69: huskline.inventory.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),        // 70: huskline.inventory.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),         // 71: huskline.inventory.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),        // 72: huskline.inventory.v1.ListTokensResponse
+	(*Token)(nil),                     // 73: huskline.inventory.v1.Token
+	(*RevokeTokenRequest)(nil),        // 74: huskline.inventory.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),       // 75: huskline.inventory.v1.RevokeTokenResponse
+	(*v1.Receipt)(nil),                // 76: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),     // 77: google.protobuf.Timestamp
+	(*v1.RunPosted)(nil),              // 78: huskline.event.v1.RunPosted
+	(*v1.LotsCorrected)(nil),          // 79: huskline.event.v1.LotsCorrected
+	(*v1.LotBought)(nil),              // 80: huskline.event.v1.LotBought
+	(*v1.LossAccount)(nil),            // 81: huskline.event.v1.LossAccount
+	(v1.ShipmentKind)(0),              // 82: huskline.event.v1.ShipmentKind
+	(*v1.ShippedLine)(nil),            // 83: huskline.event.v1.ShippedLine
+	(v1.HoldClass)(0),                 // 84: huskline.event.v1.HoldClass
+	(v1.Disposition)(0),               // 85: huskline.event.v1.Disposition
+	(v1.Measure)(0),                   // 86: huskline.event.v1.Measure
+	(v1.Ownership)(0),                 // 87: huskline.event.v1.Ownership
+	(*v1.Envelope)(nil),               // 88: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 89: huskline.event.v1.Head
 }
 var file_huskline_inventory_v1_inventory_proto_depIdxs = []int32{
 	0,   // 0: huskline.inventory.v1.ClaimLotsRequest.claims:type_name -> huskline.inventory.v1.Claim
-	75,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	0,   // 2: huskline.inventory.v1.PostMovementRequest.claims:type_name -> huskline.inventory.v1.Claim
-	76,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
-	78,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
-	79,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
-	75,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
+	78,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
+	79,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
+	80,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
+	76,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 8: huskline.inventory.v1.RegisterPlaceRequest.place:type_name -> huskline.inventory.v1.Place
-	75,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 10: huskline.inventory.v1.ListPlacesResponse.places:type_name -> huskline.inventory.v1.Place
-	80,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
-	75,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	81,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
-	82,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
-	76,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	75,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	75,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
+	76,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	82,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
+	83,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
+	77,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
 	30,  // 31: huskline.inventory.v1.CloseCountResponse.differences:type_name -> huskline.inventory.v1.CountDifference
-	83,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
-	76,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
-	76,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
-	76,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
-	75,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	75,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	84,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
-	75,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
-	75,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	84,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
+	77,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
+	77,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
+	77,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
+	76,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	85,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
+	76,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
 	41,  // 41: huskline.inventory.v1.ListHoldsResponse.holds:type_name -> huskline.inventory.v1.HoldState
-	83,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
-	85,  // 43: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
-	86,  // 44: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
-	76,  // 45: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
-	42,  // 46: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
-	43,  // 47: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
-	43,  // 48: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
-	76,  // 49: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
-	75,  // 50: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
-	76,  // 51: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
-	42,  // 52: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
-	85,  // 53: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
-	76,  // 54: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
-	49,  // 55: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
-	49,  // 56: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
-	50,  // 57: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
-	51,  // 58: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
-	52,  // 59: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
-	85,  // 60: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
-	75,  // 61: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
-	76,  // 62: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
-	75,  // 63: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
-	56,  // 64: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
-	75,  // 65: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
-	87,  // 66: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	88,  // 67: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	75,  // 68: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	88,  // 69: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	87,  // 70: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	65,  // 71: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
-	75,  // 72: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	75,  // 73: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	75,  // 74: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 75: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	75,  // 76: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	72,  // 77: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
-	76,  // 78: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	76,  // 79: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	75,  // 80: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	1,   // 81: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
-	3,   // 82: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
-	6,   // 83: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
-	8,   // 84: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
-	10,  // 85: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
-	12,  // 86: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
-	14,  // 87: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
-	16,  // 88: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
-	18,  // 89: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
-	20,  // 90: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
-	22,  // 91: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
-	24,  // 92: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
-	26,  // 93: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
-	28,  // 94: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
-	31,  // 95: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
-	33,  // 96: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
-	35,  // 97: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
-	37,  // 98: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
-	39,  // 99: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
-	44,  // 100: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
-	46,  // 101: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
-	48,  // 102: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
-	54,  // 103: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
-	57,  // 104: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
-	59,  // 105: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
-	61,  // 106: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
-	63,  // 107: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
-	66,  // 108: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
-	68,  // 109: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
-	70,  // 110: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
-	73,  // 111: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
-	2,   // 112: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
-	4,   // 113: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
-	7,   // 114: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
-	9,   // 115: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
-	11,  // 116: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
-	13,  // 117: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
-	15,  // 118: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
-	17,  // 119: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
-	19,  // 120: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
-	21,  // 121: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
-	23,  // 122: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
-	25,  // 123: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
-	27,  // 124: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
-	29,  // 125: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
-	32,  // 126: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
-	34,  // 127: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
-	36,  // 128: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
-	38,  // 129: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
-	40,  // 130: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
-	45,  // 131: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
-	47,  // 132: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
-	53,  // 133: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
-	55,  // 134: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
-	58,  // 135: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
-	60,  // 136: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
-	62,  // 137: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
-	64,  // 138: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
-	67,  // 139: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
-	69,  // 140: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
-	71,  // 141: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
-	74,  // 142: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
-	112, // [112:143] is the sub-list for method output_type
-	81,  // [81:112] is the sub-list for method input_type
-	81,  // [81:81] is the sub-list for extension type_name
-	81,  // [81:81] is the sub-list for extension extendee
-	0,   // [0:81] is the sub-list for field type_name
+	84,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
+	77,  // 43: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
+	86,  // 44: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
+	87,  // 45: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
+	77,  // 46: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
+	42,  // 47: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
+	43,  // 48: huskline.inventory.v1.LotState.containers:type_name -> huskline.inventory.v1.Container
+	44,  // 49: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
+	44,  // 50: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
+	77,  // 51: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
+	76,  // 52: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
+	77,  // 53: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
+	42,  // 54: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
+	86,  // 55: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
+	77,  // 56: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
+	50,  // 57: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
+	50,  // 58: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
+	51,  // 59: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
+	52,  // 60: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
+	53,  // 61: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
+	86,  // 62: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
+	76,  // 63: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
+	77,  // 64: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
+	76,  // 65: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
+	57,  // 66: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
+	76,  // 67: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
+	88,  // 68: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	89,  // 69: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	76,  // 70: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	89,  // 71: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	88,  // 72: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	66,  // 73: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
+	76,  // 74: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	76,  // 75: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	76,  // 76: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 77: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	76,  // 78: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	73,  // 79: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
+	77,  // 80: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	77,  // 81: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	76,  // 82: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	1,   // 83: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
+	3,   // 84: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
+	6,   // 85: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
+	8,   // 86: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
+	10,  // 87: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
+	12,  // 88: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
+	14,  // 89: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
+	16,  // 90: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
+	18,  // 91: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
+	20,  // 92: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
+	22,  // 93: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
+	24,  // 94: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
+	26,  // 95: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
+	28,  // 96: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
+	31,  // 97: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
+	33,  // 98: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
+	35,  // 99: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
+	37,  // 100: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
+	39,  // 101: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
+	45,  // 102: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
+	47,  // 103: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
+	49,  // 104: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
+	55,  // 105: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
+	58,  // 106: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
+	60,  // 107: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
+	62,  // 108: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
+	64,  // 109: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
+	67,  // 110: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
+	69,  // 111: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
+	71,  // 112: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
+	74,  // 113: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
+	2,   // 114: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
+	4,   // 115: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
+	7,   // 116: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
+	9,   // 117: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
+	11,  // 118: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
+	13,  // 119: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
+	15,  // 120: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
+	17,  // 121: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
+	19,  // 122: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
+	21,  // 123: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
+	23,  // 124: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
+	25,  // 125: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
+	27,  // 126: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
+	29,  // 127: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
+	32,  // 128: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
+	34,  // 129: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
+	36,  // 130: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
+	38,  // 131: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
+	40,  // 132: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
+	46,  // 133: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
+	48,  // 134: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
+	54,  // 135: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
+	56,  // 136: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
+	59,  // 137: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
+	61,  // 138: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
+	63,  // 139: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
+	65,  // 140: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
+	68,  // 141: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
+	70,  // 142: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
+	72,  // 143: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
+	75,  // 144: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
+	114, // [114:145] is the sub-list for method output_type
+	83,  // [83:114] is the sub-list for method input_type
+	83,  // [83:83] is the sub-list for extension type_name
+	83,  // [83:83] is the sub-list for extension extendee
+	0,   // [0:83] is the sub-list for field type_name
 }
 
 func init() { file_huskline_inventory_v1_inventory_proto_init() }
@@ -6210,7 +6325,7 @@ func file_huskline_inventory_v1_inventory_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_inventory_v1_inventory_proto_rawDesc), len(file_huskline_inventory_v1_inventory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   75,
+			NumMessages:   76,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -452,7 +452,9 @@ type InputLine struct {
 	// End of dumping.
 	DumpedTo *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=dumped_to,json=dumpedTo,proto3" json:"dumped_to,omitempty"`
 	// Moisture in parts per million; absent where unknown.
-	MoisturePpm   *int64 `protobuf:"varint,6,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	MoisturePpm *int64 `protobuf:"varint,6,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	// Container that is dumped; empty where the goods come from no container in particular.
+	Container     string `protobuf:"bytes,7,opt,name=container,proto3" json:"container,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -529,6 +531,13 @@ func (x *InputLine) GetMoisturePpm() int64 {
 	return 0
 }
 
+func (x *InputLine) GetContainer() string {
+	if x != nil {
+		return x.Container
+	}
+	return ""
+}
+
 // OutputLine is goods given.
 type OutputLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -549,7 +558,9 @@ type OutputLine struct {
 	// End of filling; absent: the run's end.
 	FilledTo *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=filled_to,json=filledTo,proto3" json:"filled_to,omitempty"`
 	// Moisture in parts per million; absent where unknown.
-	MoisturePpm   *int64 `protobuf:"varint,9,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	MoisturePpm *int64 `protobuf:"varint,9,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	// Container that is filled; empty where the goods are loose.
+	Container     string `protobuf:"bytes,10,opt,name=container,proto3" json:"container,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -647,6 +658,13 @@ func (x *OutputLine) GetMoisturePpm() int64 {
 	return 0
 }
 
+func (x *OutputLine) GetContainer() string {
+	if x != nil {
+		return x.Container
+	}
+	return ""
+}
+
 // DumpInputRequest dumps goods into an open run.
 type DumpInputRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -655,9 +673,7 @@ type DumpInputRequest struct {
 	// The run.
 	Run string `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
 	// What is dumped; dumped_from is asked for.
-	Input *InputLine `protobuf:"bytes,3,opt,name=input,proto3" json:"input,omitempty"`
-	// Quality disposition under which held goods are dumped; empty: none.
-	DispositionId string `protobuf:"bytes,4,opt,name=disposition_id,json=dispositionId,proto3" json:"disposition_id,omitempty"`
+	Input         *InputLine `protobuf:"bytes,3,opt,name=input,proto3" json:"input,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -711,13 +727,6 @@ func (x *DumpInputRequest) GetInput() *InputLine {
 		return x.Input
 	}
 	return nil
-}
-
-func (x *DumpInputRequest) GetDispositionId() string {
-	if x != nil {
-		return x.DispositionId
-	}
-	return ""
 }
 
 // DumpInputResponse confirms.
@@ -1173,9 +1182,7 @@ type RecordRunRequest struct {
 	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
 	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
 	// The run.
-	Run *RunFacts `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
-	// Quality disposition under which held goods are taken in; empty: none.
-	DispositionId string `protobuf:"bytes,3,opt,name=disposition_id,json=dispositionId,proto3" json:"disposition_id,omitempty"`
+	Run           *RunFacts `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1222,13 +1229,6 @@ func (x *RecordRunRequest) GetRun() *RunFacts {
 		return x.Run
 	}
 	return nil
-}
-
-func (x *RecordRunRequest) GetDispositionId() string {
-	if x != nil {
-		return x.DispositionId
-	}
-	return ""
 }
 
 // RecordRunResponse is the run's mass balance.
@@ -2227,6 +2227,8 @@ type GetRunCostResponse struct {
 	ProvisionalMicros int64 `protobuf:"varint,16,opt,name=provisional_micros,json=provisionalMicros,proto3" json:"provisional_micros,omitempty"`
 	// Charges.
 	Charges []*v1.ChargePosted `protobuf:"bytes,17,rep,name=charges,proto3" json:"charges,omitempty"`
+	// Why the split went by weight although some main outputs have a price: the others have none yet. Empty otherwise.
+	BasisFault string `protobuf:"bytes,20,opt,name=basis_fault,json=basisFault,proto3" json:"basis_fault,omitempty"`
 	// Positions the answer is complete as of, own head first.
 	AsOf []*v1.Receipt `protobuf:"bytes,18,rep,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
 	// What the answer may lack: producers that could not be reached, lots in quarantine. Empty: it is complete as of as_of.
@@ -2382,6 +2384,13 @@ func (x *GetRunCostResponse) GetCharges() []*v1.ChargePosted {
 		return x.Charges
 	}
 	return nil
+}
+
+func (x *GetRunCostResponse) GetBasisFault() string {
+	if x != nil {
+		return x.BasisFault
+	}
+	return ""
 }
 
 func (x *GetRunCostResponse) GetAsOf() []*v1.Receipt {
@@ -4127,7 +4136,7 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\x06recipe\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x06recipe\"Y\n" +
 	"\x0fOpenRunResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x10\n" +
-	"\x03run\x18\x02 \x01(\tR\x03run\"\xc0\x02\n" +
+	"\x03run\x18\x02 \x01(\tR\x03run\"\xf4\x02\n" +
 	"\tInputLine\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\x12#\n" +
 	"\bquantity\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02 \x00R\bquantity\x12*\n" +
@@ -4135,8 +4144,9 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\vdumped_from\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"dumpedFrom\x127\n" +
 	"\tdumped_to\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\bdumpedTo\x123\n" +
-	"\fmoisture_ppm\x18\x06 \x01(\x03B\v\xbaH\b\"\x06\x10\xc0\x84=(\x00H\x00R\vmoisturePpm\x88\x01\x01B\x0f\n" +
-	"\r_moisture_ppm\"\xcf\x03\n" +
+	"\fmoisture_ppm\x18\x06 \x01(\x03B\v\xbaH\b\"\x06\x10\xc0\x84=(\x00H\x00R\vmoisturePpm\x88\x01\x01\x122\n" +
+	"\tcontainer\x18\a \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\tcontainerB\x0f\n" +
+	"\r_moisture_ppm\"\x83\x04\n" +
 	"\n" +
 	"OutputLine\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\x12#\n" +
@@ -4149,14 +4159,15 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\vfilled_from\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"filledFrom\x127\n" +
 	"\tfilled_to\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\bfilledTo\x123\n" +
-	"\fmoisture_ppm\x18\t \x01(\x03B\v\xbaH\b\"\x06\x10\xc0\x84=(\x00H\x00R\vmoisturePpm\x88\x01\x01B\x0f\n" +
-	"\r_moisture_ppm\"\xe1\x01\n" +
+	"\fmoisture_ppm\x18\t \x01(\x03B\v\xbaH\b\"\x06\x10\xc0\x84=(\x00H\x00R\vmoisturePpm\x88\x01\x01\x122\n" +
+	"\tcontainer\x18\n" +
+	" \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\tcontainerB\x0f\n" +
+	"\r_moisture_ppm\"\xa4\x01\n" +
 	"\x10DumpInputRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12&\n" +
 	"\x03run\x18\x02 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03run\x12?\n" +
-	"\x05input\x18\x03 \x01(\v2!.huskline.production.v1.InputLineB\x06\xbaH\x03\xc8\x01\x01R\x05input\x12;\n" +
-	"\x0edisposition_id\x18\x04 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\rdispositionId\"I\n" +
+	"\x05input\x18\x03 \x01(\v2!.huskline.production.v1.InputLineB\x06\xbaH\x03\xc8\x01\x01R\x05input\"I\n" +
 	"\x11DumpInputResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\"\xa8\x01\n" +
 	"\x11FillOutputRequest\x12'\n" +
@@ -4192,12 +4203,11 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\vgain_reason\x18\n" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\n" +
 	"gainReason\x12C\n" +
-	"\acharges\x18\v \x03(\v2\x1f.huskline.event.v1.ChargePostedB\b\xbaH\x05\x92\x01\x02\x10dR\acharges\"\xb4\x01\n" +
+	"\acharges\x18\v \x03(\v2\x1f.huskline.event.v1.ChargePostedB\b\xbaH\x05\x92\x01\x02\x10dR\acharges\"w\n" +
 	"\x10RecordRunRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12:\n" +
-	"\x03run\x18\x02 \x01(\v2 .huskline.production.v1.RunFactsB\x06\xbaH\x03\xc8\x01\x01R\x03run\x12;\n" +
-	"\x0edisposition_id\x18\x03 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\rdispositionId\"\xf0\x01\n" +
+	"\x03run\x18\x02 \x01(\v2 .huskline.production.v1.RunFactsB\x06\xbaH\x03\xc8\x01\x01R\x03run\"\xf0\x01\n" +
 	"\x11RecordRunResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x10\n" +
 	"\x03run\x18\x02 \x01(\tR\x03run\x12+\n" +
@@ -4268,7 +4278,7 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\x17split_off_micros_per_lb\x18\x05 \x01(\x03H\x00R\x13splitOffMicrosPerLb\x88\x01\x01\x127\n" +
 	"\x04cost\x18\x06 \x01(\v2#.huskline.production.v1.CostAmountsR\x04cost\x12\x16\n" +
 	"\x06kernel\x18\a \x01(\bR\x06kernelB\x1a\n" +
-	"\x18_split_off_micros_per_lb\"\xbe\a\n" +
+	"\x18_split_off_micros_per_lb\"\xdf\a\n" +
 	"\x12GetRunCostResponse\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05stage\x18\x02 \x01(\tR\x05stage\x12+\n" +
@@ -4290,7 +4300,9 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\aoutputs\x18\x0e \x03(\v2\".huskline.production.v1.OutputCostR\aoutputs\x12\x12\n" +
 	"\x04open\x18\x0f \x01(\bR\x04open\x12-\n" +
 	"\x12provisional_micros\x18\x10 \x01(\x03R\x11provisionalMicros\x129\n" +
-	"\acharges\x18\x11 \x03(\v2\x1f.huskline.event.v1.ChargePostedR\acharges\x12/\n" +
+	"\acharges\x18\x11 \x03(\v2\x1f.huskline.event.v1.ChargePostedR\acharges\x12\x1f\n" +
+	"\vbasis_fault\x18\x14 \x01(\tR\n" +
+	"basisFault\x12/\n" +
 	"\x05as_of\x18\x12 \x03(\v2\x1a.huskline.event.v1.ReceiptR\x04asOf\x12\x18\n" +
 	"\amissing\x18\x13 \x03(\tR\amissing\"\xad\x01\n" +
 	"\x11GetLotCostRequest\x12&\n" +
