@@ -4,9 +4,11 @@ import (
 	"bufio"
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"os/exec"
 	"regexp"
+	"runtime"
 	"sync"
 	"syscall"
 	"testing"
@@ -32,7 +34,8 @@ const (
 
 var readyLine = regexp.MustCompile(`^ready grpc=(\S+) http=(\S+)$`)
 
-// start runs the program and waits for its ready line. It is killed when the test ends, if it still runs.
+// start runs the program and waits for its ready line. The caller sees to it that the process ends with the test that the plant belongs to, which
+// may be the one around t.
 func start(t testing.TB, name string, args, env []string) *Process {
 	t.Helper()
 	p := &Process{name: name, args: args, env: env, log: &record{}, done: make(chan struct{})}
@@ -44,12 +47,11 @@ func start(t testing.TB, name string, args, env []string) *Process {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := p.cmd.Start(); err != nil {
+	ready, started := make(chan []string, 1), make(chan error, 1)
+	go p.run(out, started, ready)
+	if err := <-started; err != nil {
 		t.Fatalf("start %s: %v", name, err)
 	}
-	ready := make(chan []string, 1)
-	go p.read(out, ready)
-	t.Cleanup(func() { p.end() })
 	select {
 	case bound := <-ready:
 		p.GRPC, p.HTTP = bound[1], bound[2]
@@ -62,8 +64,15 @@ func start(t testing.TB, name string, args, env []string) *Process {
 	return p
 }
 
-// read looks for the ready line, reads on so that the process is never held up, and notes the end.
-func (p *Process) read(out io.Reader, ready chan<- []string) {
+// run starts the process, looks for its ready line, reads on so that it is never held up, and notes its end. The kernel ends the child with the
+// thread that started it, so this goroutine keeps its thread for as long as the child lives.
+func (p *Process) run(out io.Reader, started chan<- error, ready chan<- []string) {
+	runtime.LockOSThread()
+	err := p.cmd.Start()
+	started <- err
+	if err != nil {
+		return
+	}
 	lines := bufio.NewScanner(out)
 	for lines.Scan() {
 		if m := readyLine.FindStringSubmatch(lines.Text()); m != nil {
@@ -74,8 +83,15 @@ func (p *Process) read(out io.Reader, ready chan<- []string) {
 	close(p.done)
 }
 
-// Log is what the process has said on standard error so far.
-func (p *Process) Log() string { return p.log.String() }
+// Log is what the process has said on standard error so far, and how it ended if it has.
+func (p *Process) Log() string {
+	select {
+	case <-p.done:
+		return fmt.Sprintf("%s\nended: %v", p.log, p.err)
+	default:
+		return p.log.String()
+	}
+}
 
 // PID is the process's own id.
 func (p *Process) PID() int { return p.cmd.Process.Pid }

@@ -58,6 +58,11 @@ func NewThree(t testing.TB) *Three {
 			"--http", "127.0.0.1:0", "--peers", p.peersOf(name), "--cert", cert, "--key", key, "--admin-token-file", secret, "--log-level", "info",
 		}
 	}
+	t.Cleanup(func() {
+		for _, service := range p.services {
+			service.end()
+		}
+	})
 	for _, name := range Services() {
 		p.Start(t, name)
 	}

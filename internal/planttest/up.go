@@ -18,20 +18,21 @@ type UpConfig struct {
 	Args []string // more flags of up
 }
 
-// Up starts a plant in one process and waits until it is ready.
+// Up starts a plant in one process and waits until it is ready. What then runs of it is killed when the test ends.
 func Up(t testing.TB, cfg UpConfig) *One {
 	t.Helper()
 	if cfg.Dir == "" {
 		cfg.Dir = filepath.Join(t.TempDir(), "plant")
 	}
-	args := append([]string{"up", "--data", cfg.Dir}, cfg.Args...)
-	return &One{Process: start(t, "up", args, nil), Dir: cfg.Dir}
+	o := &One{Process: start(t, "up", append([]string{"up", "--data", cfg.Dir}, cfg.Args...), nil), Dir: cfg.Dir}
+	t.Cleanup(func() { o.end() })
+	return o
 }
 
-// Again starts the same plant on the same folder after it was stopped or killed. What One held before is no longer to be used.
-func (o *One) Again(t testing.TB) *One {
+// Again starts the same plant on the same folder after it was stopped or killed; it is still taken away with the test that Up was called for.
+func (o *One) Again(t testing.TB) {
 	t.Helper()
-	return &One{Process: start(t, "up", o.args, o.env), Dir: o.Dir}
+	o.Process = start(t, "up", o.args, o.env)
 }
 
 // Call runs a client command on the plant.

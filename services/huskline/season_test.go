@@ -41,12 +41,12 @@ func TestSeason(t *testing.T) {
 			t.Run("second import", func(t *testing.T) { s.importAgain(t, before) })
 			t.Run("restart", func(t *testing.T) {
 				s.up.Stop(t)
-				s.up = s.up.Again(t)
+				s.up.Again(t)
 				s.same(t, before)
 			})
 			t.Run("kill", func(t *testing.T) {
 				s.up.Kill(t)
-				s.up = s.up.Again(t)
+				s.up.Again(t)
 				s.same(t, before)
 				s.compareAll(t)
 			})
