@@ -126,6 +126,8 @@ func TestBrokenRunsOwnersAndLedger(t *testing.T) {
 		{"run without input", []edit{{RunInputsFile, "R-2,D-3,300.000,\n", ""}}, []string{"runs.csv:3 run_without_input"}},
 		{"run without main output", []edit{{RunOutputsFile, "149.000,main", "149.000,waste"}}, []string{"runs.csv:4 run_without_main"}},
 		{"main outputs partly priced", []edit{{RunOutputsFile, "N-2,KB", "N-2,KN"}}, []string{"run_outputs.csv:3 item mains_partly_priced"}},
+		{"a price of zero beside another", []edit{{ItemsFile, "kernel,4.00", "kernel,0"}}, []string{
+			"run_outputs.csv:3 item mains_partly_priced", "run_outputs.csv:8 item mains_partly_priced"}},
 		{"contributions above input", []edit{{ContributionsFile, "N-2,N-5,60.000", "N-2,N-5,60.001"}, {RunOutputsFile, "N-5,KA,60.000", "N-5,KA,60.001"}}, []string{
 			"contributions.csv:2 weight_lb contributions_above_input"}},
 		{"contributions short of output", []edit{{ContributionsFile, "38.000", "37.999"}}, []string{"contributions.csv:4 weight_lb contributions_not_output"}},

@@ -57,7 +57,7 @@ func (r *Run) hazy() bool {
 	return bad
 }
 
-// prices wants the main outputs all priced or none: cost is shared by pounds x split-off price, or by pounds. An explicit zero is a price.
+// prices wants the main outputs all priced or none: cost is shared by pounds x split-off price, or by pounds. An explicit zero means no price.
 func (j *judge) prices(r *Run) {
 	var priced, bare *RunOutput
 	for i := range r.Outputs {
@@ -68,7 +68,7 @@ func (j *judge) prices(r *Run) {
 		}
 		switch {
 		case o.Role != lot.Main:
-		case it.SplitOff != nil:
+		case it.SplitOff != nil && *it.SplitOff > 0:
 			priced = o
 		case bare == nil:
 			bare = o
@@ -76,7 +76,7 @@ func (j *judge) prices(r *Run) {
 	}
 	if priced != nil && bare != nil {
 		j.faults.add(bare.Where, "item", "mains_partly_priced",
-			"run %s: main output %s of item %s has no split-off price, main output %s of item %s has one; all or none must have one (an explicit 0 is one)",
+			"run %s: main output %s of item %s has no split-off price, main output %s of item %s has one; all or none must have one (0 means none)",
 			r.ID, bare.Lot, bare.Item, priced.Lot, priced.Item)
 	}
 }

@@ -17,7 +17,7 @@ func small() map[string]string {
 	return map[string]string{
 		PartiesFile: "party,name,role,phone\nG1,Grower 1,seller,\nK1,Client 1,custom_client,\nK2,Client 2,custom_client,\nC1,Customer 1,customer,\nS1,Supplier 1,supplier,\n",
 		ItemsFile: "item,name,kind,split_off_price_per_lb,unit_lb,allergens\nIN,\"in-shell, improved\",in_shell,,,tree nut\nKA,halves,kernel,5.00,,tree nut\n" +
-			"KB,pieces,kernel,0,,tree nut\nKN,granules,kernel,,,tree nut\nSH,shells,byproduct,0.03,,\nSU,sugar,ingredient,,,\nCF,praline,finished,,0.300,milk;tree nut\n",
+			"KB,pieces,kernel,4.00,,tree nut\nKN,granules,kernel,,,tree nut\nSH,shells,byproduct,0.03,,\nSU,sugar,ingredient,,,\nCF,praline,finished,,0.300,milk;tree nut\n",
 		DeliveriesFile: "lot,time,seller,ownership,item,variety,crop_year,gross_lb,tare_lb,moisture_pct,foreign_pct,sample_g,sample_kernel_g,sample_reject_g,nuts_per_lb,price_per_lb,freight\n" +
 			"D-1,2024-10-01T08:00:00Z,G1,company,IN,Pawnee,2024,1100.000,100.000,5.3,1.1,1000,583,20,78,2.2234,5.44\n" +
 			"D-2,2024-10-01T09:00:00Z,G1,company,IN,Pawnee,2024,600.000,100.000,,,,,,,2.0000,0\n" +

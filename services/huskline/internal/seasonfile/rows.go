@@ -27,7 +27,7 @@ type Party struct {
 	Phone   string
 }
 
-// Item is a row of items.csv. SplitOff is nil where the item has no split-off price; an explicit zero is a price.
+// Item is a row of items.csv. SplitOff is nil where the cell is empty; zero means no price, as nil does.
 type Item struct {
 	row
 	ID        lot.ItemID
