@@ -1063,7 +1063,8 @@ type RunFacts struct {
 	Contributions []*v1.Contribution `protobuf:"bytes,9,rep,name=contributions,proto3" json:"contributions,omitempty"`
 	// Why more came out than went in; asked for where it did.
 	GainReason string `protobuf:"bytes,10,opt,name=gain_reason,json=gainReason,proto3" json:"gain_reason,omitempty"`
-	// Charges; their runs are empty or name this run, their ids are empty or unique. In a correction they stand in place of the run's own charges.
+	// Charges; their runs are empty or name this run, their ids are empty or unique. In a correction they stand in place of the run's own charges,
+	// which are those that name it alone; none given: the run keeps its own. To take the last one away give it with an amount of 0.
 	Charges       []*v1.ChargePosted `protobuf:"bytes,11,rep,name=charges,proto3" json:"charges,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
