@@ -207,10 +207,11 @@ func (r *Runner[T]) record(ctx context.Context, tx pgx.Tx, c command, o outcome)
 	answerType := string(o.answer.ProtoReflect().Descriptor().FullName())
 	b.Queue(insert, c.id, c.method, c.digest, answerType, kept, c.at.UnixMicro()).
 		QueryRow(func(row pgx.Row) error { return row.Scan(&at.Epoch, &at.Position) })
+	postgres.QueueCommit(b)
+	failpoint.Hit("command-before-commit")
 	if err := tx.SendBatch(ctx, b).Close(); err != nil {
 		return nil, fmt.Errorf("record command %s: %w", c.id, err)
 	}
-	failpoint.Hit("command-before-commit")
 	setReceipt(o.answer, at)
 	return o.answer, nil
 }

@@ -25,7 +25,7 @@ type Config[I Index] struct {
 	New       func() I // an empty index
 	Logger    *slog.Logger
 	Exclusive bool          // View's functions run one at a time, for indexes that work out answers lazily
-	Poll      time.Duration // 50 ms
+	Poll      time.Duration // how often it looks by itself for what other processes did: 250 ms
 	Page      int           // events read at once: 2,048
 }
 
@@ -50,7 +50,7 @@ type Follower[I Index] struct {
 // New makes a follower with an empty index.
 func New[I Index](cfg Config[I]) *Follower[I] {
 	if cfg.Poll == 0 {
-		cfg.Poll = 50 * time.Millisecond
+		cfg.Poll = 250 * time.Millisecond
 	}
 	if cfg.Page == 0 {
 		cfg.Page = 2048
@@ -66,7 +66,7 @@ func New[I Index](cfg Config[I]) *Follower[I] {
 }
 
 // gather is how long a nudge waits for others, so that a flood of commits is read in few pages. Who asks a question does not wait for it.
-const gather = 20 * time.Millisecond
+const gather = 50 * time.Millisecond
 
 // Nudge tells that something was committed; it does not block.
 func (f *Follower[I]) Nudge() { signal(f.soon) }

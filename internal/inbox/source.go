@@ -41,7 +41,7 @@ func (s *source) press() {
 }
 
 // gather is how long an event that nobody waits for is kept for others to come, so that a flood is settled in few transactions.
-const gather = 10 * time.Millisecond
+const gather = 25 * time.Millisecond
 
 func (s *source) nudge() {
 	select {

@@ -96,7 +96,7 @@ func (r *Relay) Run(ctx context.Context) error {
 }
 
 // gather is how long a nudge waits for others, so that a flood of commands is published in pages.
-const gather = 10 * time.Millisecond
+const gather = 25 * time.Millisecond
 
 // wait returns false when the context has ended. While the bus is away a nudge does not shorten the wait.
 func (r *Relay) wait(ctx context.Context, d time.Duration, away bool) bool {

@@ -71,6 +71,11 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	pc.ConnConfig.ConnectTimeout = 5 * time.Second
 	pc.ConnConfig.Tracer = cfg.Tracer
 	for name, value := range map[string]string{
+		// Every statement looks into one table or two by key: one plan serves all values, and a plan made while a table was small must not read it
+		// whole when it has grown.
+		"plan_cache_mode":                     "force_generic_plan",
+		"enable_seqscan":                      "off",
+		"jit":                                 "off",
 		"application_name":                    cfg.Name,
 		"timezone":                            "UTC",
 		"statement_timeout":                   milliseconds(cfg.StatementTimeout),

@@ -64,13 +64,27 @@ func (db *DB) once(ctx context.Context, begin string, fn func(context.Context, p
 	if err != nil {
 		return &beginError{err}
 	}
-	// After a commit this does nothing. It must also undo when fn panics, or when ctx has ended.
-	defer tx.Rollback(context.WithoutCancel(ctx))
+	// After a commit there is nothing to undo. It must also undo when fn panics, or when ctx has ended.
+	defer func() {
+		if conn.Conn().PgConn().TxStatus() != idle {
+			_ = tx.Rollback(context.WithoutCancel(ctx))
+		}
+	}()
 	if err := fn(ctx, tx); err != nil {
 		return err
 	}
+	if conn.Conn().PgConn().TxStatus() == idle {
+		return nil // fn committed by itself, see QueueCommit
+	}
 	return tx.Commit(ctx)
 }
+
+// idle is the protocol's word for a connection outside a transaction.
+const idle = 'I'
+
+// QueueCommit ends the transaction with the last batch that it sends, so that a lock the batch takes is held for no further round trip. The batch is
+// the last thing of the transaction. Where one of its statements fails, the server skips the commit and the transaction is undone as usual.
+func QueueCommit(b *pgx.Batch) { b.Queue("commit") }
 
 // acquire takes a connection. Beyond a bounded queue it refuses at once: a caller who is told so early can come again, one who waits only lengthens the queue.
 func (db *DB) acquire(ctx context.Context) (*pgxpool.Conn, error) {

@@ -96,11 +96,26 @@ func run(ctx context.Context, args []string, s streams) (code int) {
 		fmt.Fprintf(s.err, "huskline: %v\nTry: huskline --help\n", err)
 		return exitUsage
 	}
+	ctx, cancel := bounded(ctx, parsed.Command())
+	defer cancel()
 	err = parsed.Run(&session{ctx: ctx, cli: &c, in: s.in, out: s.out, errout: s.err, now: time.Now})
 	if err != nil {
 		fmt.Fprintln(s.err, "huskline:", strings.TrimSpace(err.Error()))
 	}
 	return exitOf(err)
+}
+
+// patience is how long a command that asks waits for its answer; what is asked for may lie ahead of what a service has.
+const patience = 30 * time.Second
+
+// bounded gives a command that only asks a deadline. What serves, sends or recomputes takes as long as it takes.
+func bounded(ctx context.Context, command string) (context.Context, context.CancelFunc) {
+	name, _, _ := strings.Cut(command, " ")
+	switch name {
+	case "drill", "origins", "cost", "balance", "token":
+		return context.WithTimeout(ctx, patience)
+	}
+	return context.WithCancel(ctx)
 }
 
 // usageError is a command line that parses and yet makes no sense.

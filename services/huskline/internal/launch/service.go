@@ -74,8 +74,8 @@ type stores struct{ commands, events *postgres.DB }
 
 // The sizes of the pools. Writers take turns at the head anyway, so a few connections, whose caches stay warm, do more than many.
 const (
-	commandConns = 5
-	eventConns   = 4
+	commandConns = 4
+	eventConns   = 3
 	maxWaiting   = 512
 )
 
