@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"time"
 
+	"github.com/exaring/otelpgx"
+	"github.com/jackc/pgx/v5"
 	"github.com/lmittmann/tint"
 	"github.com/prometheus/client_golang/prometheus"
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
@@ -88,6 +90,22 @@ func (t *Tracing) Client() stats.Handler {
 		return nil
 	}
 	return otelgrpc.NewClientHandler(otelgrpc.WithTracerProvider(t.provider), otelgrpc.WithPropagators(propagation.TraceContext{}))
+}
+
+// Database traces queries; nil where nothing is traced.
+func (t *Tracing) Database() pgx.QueryTracer {
+	if t.provider == nil {
+		return nil
+	}
+	return otelpgx.NewTracer(otelpgx.WithTracerProvider(t.provider))
+}
+
+// Propagator carries traces in the headers of messages; nil where nothing is traced.
+func (t *Tracing) Propagator() propagation.TextMapPropagator {
+	if t.provider == nil {
+		return nil
+	}
+	return propagation.TraceContext{}
 }
 
 // Stop sends what is left.

@@ -108,7 +108,7 @@ func (p *Plant) openStores(ctx context.Context, secret string) error {
 			if err != nil {
 				return fmt.Errorf("database of %s: %w", k.producer, err)
 			}
-			if opened[i], err = openDatabase(gctx, k, owner, run); err != nil {
+			if opened[i], err = openDatabase(gctx, k, owner, run, p.tracing); err != nil {
 				return err
 			}
 			return localToken(gctx, opened[i].commands, secret, p.cfg.Now())
@@ -130,7 +130,7 @@ func (p *Plant) buildServices() (map[lot.Producer]service, error) {
 	}
 	services := map[lot.Producer]service{}
 	for _, k := range kinds() {
-		conn, err := bus.Connect(bus.Config{InProcess: p.bus, Name: string(k.producer), Logger: p.cfg.Logger})
+		conn, err := bus.Connect(bus.Config{InProcess: p.bus, Name: string(k.producer), Logger: p.cfg.Logger, Propagator: p.tracing.Propagator()})
 		if err != nil {
 			return nil, err
 		}

@@ -60,7 +60,7 @@ func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr s
 	if err != nil {
 		return err
 	}
-	db, err := openDatabase(ctx, k, ownerDSN, runDSN)
+	db, err := openDatabase(ctx, k, ownerDSN, runDSN, tracing)
 	if err != nil {
 		return err
 	}
@@ -70,7 +70,7 @@ func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr s
 			return err
 		}
 	}
-	conn, err := bus.Connect(bus.Config{URL: cfg.NATS, Name: cfg.Service, User: cfg.NATSUser, Password: cfg.NATSPassword, Logger: cfg.Logger})
+	conn, err := bus.Connect(bus.Config{URL: cfg.NATS, Name: cfg.Service, User: cfg.NATSUser, Password: cfg.NATSPassword, Logger: cfg.Logger, Propagator: tracing.Propagator()})
 	if err != nil {
 		return err
 	}

@@ -15,6 +15,7 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
 	"huskline/internal/rpc"
+	"huskline/internal/telemetry"
 	"huskline/services/intake"
 	"huskline/services/inventory"
 	"huskline/services/production"
@@ -86,11 +87,11 @@ func (s *stores) close() {
 
 // openDatabase brings a service's database up to date as its owner and opens it as its run-time role, which may neither lose what it
 // answered nor get round its grants.
-func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string) (*stores, error) {
+func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string, tracing *telemetry.Tracing) (*stores, error) {
 	if err := postgres.Migrate(ctx, ownerDSN, k.migrations()); err != nil {
 		return nil, fmt.Errorf("migrate the database of %s: %w", k.producer, err)
 	}
-	cfg := postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: commandConns, MaxWaiting: maxWaiting, AcquireTimeout: 20 * time.Second}
+	cfg := postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: commandConns, MaxWaiting: maxWaiting, AcquireTimeout: 20 * time.Second, Tracer: tracing.Database()}
 	commands, err := postgres.Open(ctx, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("open the database of %s: %w", k.producer, err)
