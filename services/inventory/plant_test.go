@@ -43,6 +43,8 @@ type producer struct {
 	mu     sync.Mutex
 	events []*eventv1.Envelope
 	away   bool
+	kept   []*eventv1.Envelope // of inventory's events
+	turned bool                // to inventory's second epoch, after all that was kept was given back
 }
 
 func (p *producer) say(at time.Time, body lot.Body, lots ...lot.ID) lot.Receipt {
@@ -88,6 +90,32 @@ func (p *producer) after(position int64) []*eventv1.Envelope {
 	return p.events[min(int(position), len(p.events)):]
 }
 
+// applied is how far the producer has taken inventory's events.
+func (p *producer) applied() []*eventv1.Receipt {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.kept) == 0 {
+		return nil
+	}
+	last := p.kept[len(p.kept)-1]
+	if p.turned {
+		return []*eventv1.Receipt{{Producer: last.GetProducer(), Epoch: last.GetEpoch() + 1}}
+	}
+	return []*eventv1.Receipt{{Producer: last.GetProducer(), Epoch: last.GetEpoch(), Position: last.GetPosition()}}
+}
+
+func (p *producer) keptAfter(epoch, position int64) (out []*eventv1.Envelope) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, env := range p.kept {
+		if env.GetEpoch() == epoch && env.GetPosition() > position {
+			out = append(out, env)
+		}
+	}
+	p.turned = len(out) == 0
+	return out
+}
+
 type intakeStub struct {
 	intakev1.UnimplementedIntakeServiceServer
 	*producer
@@ -95,7 +123,11 @@ type intakeStub struct {
 
 func (s intakeStub) GetHead(context.Context, *intakev1.GetHeadRequest) (*intakev1.GetHeadResponse, error) {
 	h, err := s.head()
-	return &intakev1.GetHeadResponse{Head: h}, err
+	return &intakev1.GetHeadResponse{Head: h, Applied: s.applied()}, err
+}
+
+func (s intakeStub) ReadKept(req *intakev1.ReadKeptRequest, stream grpc.ServerStreamingServer[intakev1.ReadKeptResponse]) error {
+	return stream.Send(&intakev1.ReadKeptResponse{Envelopes: s.keptAfter(req.GetEpoch(), req.GetAfterPosition())})
 }
 
 func (s intakeStub) ReadEvents(req *intakev1.ReadEventsRequest, stream grpc.ServerStreamingServer[intakev1.ReadEventsResponse]) error {
@@ -109,7 +141,11 @@ type productionStub struct {
 
 func (s productionStub) GetHead(context.Context, *productionv1.GetHeadRequest) (*productionv1.GetHeadResponse, error) {
 	h, err := s.head()
-	return &productionv1.GetHeadResponse{Head: h}, err
+	return &productionv1.GetHeadResponse{Head: h, Applied: s.applied()}, err
+}
+
+func (s productionStub) ReadKept(req *productionv1.ReadKeptRequest, stream grpc.ServerStreamingServer[productionv1.ReadKeptResponse]) error {
+	return stream.Send(&productionv1.ReadKeptResponse{Envelopes: s.keptAfter(req.GetEpoch(), req.GetAfterPosition())})
 }
 
 func (s productionStub) ReadEvents(req *productionv1.ReadEventsRequest, stream grpc.ServerStreamingServer[productionv1.ReadEventsResponse]) error {
@@ -125,6 +161,8 @@ type plant struct {
 	peer       inventoryv1.InventoryServiceClient // as production
 	listener   *bufconn.Listener
 	service    *inventory.Service
+	peers      map[lot.Producer]grpc.ClientConnInterface
+	stop       func() // the service
 }
 
 func listen(t *testing.T, server *grpc.Server) *bufconn.Listener {
@@ -150,20 +188,28 @@ func newPlant(t *testing.T) *plant {
 	intake, production := grpc.NewServer(), grpc.NewServer()
 	intakev1.RegisterIntakeServiceServer(intake, intakeStub{producer: p.intake})
 	productionv1.RegisterProductionServiceServer(production, productionStub{producer: p.production})
-	p.db = dbtest.New(t, inventory.Migrations(), "inventory")
+	p.peers = map[lot.Producer]grpc.ClientConnInterface{
+		lot.Intake: dial(t, listen(t, intake), ""), lot.Production: dial(t, listen(t, production), ""),
+	}
+	p.start(dbtest.New(t, inventory.Migrations(), "inventory"))
+	t.Cleanup(func() { p.stop() })
+	p.basis()
+	return p
+}
+
+// start starts the service on a database, with a door for people and one for production.
+func (p *plant) start(db *postgres.DB) {
+	t := p.t
+	t.Helper()
 	logger := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))
-	service, err := inventory.New(inventory.Config{
-		DB: p.db, Now: clock, Logger: logger,
-		Peers: map[lot.Producer]grpc.ClientConnInterface{
-			lot.Intake: dial(t, listen(t, intake), ""), lot.Production: dial(t, listen(t, production), ""),
-		},
-	})
+	service, err := inventory.New(inventory.Config{DB: db, Now: clock, Logger: logger, Peers: p.peers})
 	require.NoError(t, err)
+	p.db = db
 	p.service = service
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- service.Run(ctx) }()
-	t.Cleanup(func() { cancel(); <-done })
+	p.stop = func() { cancel(); <-done }
 	door := service.Door()
 	// The secret is the person's name; everybody here has every role.
 	door.Verify = func(_ context.Context, secret string) (access.Actor, error) {
@@ -181,8 +227,6 @@ func newPlant(t *testing.T) *plant {
 			p.peer = inventoryv1.NewInventoryServiceClient(dial(t, l, ""))
 		}
 	}
-	p.basis()
-	return p
 }
 
 // as is a client in the name of a person.

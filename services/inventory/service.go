@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/bus"
 	"huskline/internal/command"
@@ -64,6 +65,9 @@ func New(cfg Config) (*Service, error) {
 		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
 			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC()), e)
 		},
+		Reapply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
+			return consumer.Reapply(ctx, store.Again(tx, e.RecordedAt), e)
+		},
 	})
 	if err != nil {
 		return nil, err
@@ -71,9 +75,13 @@ func New(cfg Config) (*Service, error) {
 	in := s.link.Inbox()
 	s.desk = desk.New(cfg.DB, in)
 	run := command.New(command.Config[server.Tx]{
-		DB: cfg.DB, Producer: lot.Inventory, Now: cfg.Now, Recorded: s.link.Recorded, Actor: server.By, Receipts: rpc.ReceiptsOf,
-		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at) },
-		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
+		DB: cfg.DB, Producer: lot.Inventory, Now: cfg.Now, Recorded: s.link.Recorded, Gate: s.link.Writable, Actor: server.By,
+		Receipts: rpc.ReceiptsOf,
+		Wrap:     func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at) },
+		After:    func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
+		Retell: func(ctx context.Context, tx pgx.Tx, req command.Request, events []lot.Recorded) (proto.Message, error) {
+			return server.Retell(ctx, store.New(tx, cfg.Now().UTC()), req, events)
+		},
 	})
 	s.parts = server.New(server.Config{
 		Run: run, Inbox: in, Index: s.index, Desk: s.desk, Store: store.NewReader(cfg.DB), Now: cfg.Now, Logger: cfg.Logger,

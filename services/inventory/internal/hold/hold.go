@@ -91,6 +91,19 @@ func Place(ctx context.Context, tx Tx, o Order) (*Hold, []lot.Event, error) {
 	return h, []lot.Event{{Lots: []lot.ID{o.Root}, Effective: o.At, Body: o.Held}}, b.Close(ctx, tx)
 }
 
+// Reach puts a hold on a lot that it had reached before; what was made from it is looked for again.
+func Reach(ctx context.Context, tx Tx, h lot.Held) error {
+	b, err := stock.Open(ctx, tx, "hold/"+h.Hold, stock.Want{Lots: []lot.ID{h.Lot}})
+	if err != nil {
+		return err
+	}
+	b.Mark(h.Hold, h.Lot)
+	if h.Class == lot.SafetyHold {
+		b.Spread(h.Hold, h.Lot)
+	}
+	return b.Close(ctx, tx)
+}
+
 // Decision is a decision on held goods, by whom and why.
 type Decision struct {
 	Hold   string

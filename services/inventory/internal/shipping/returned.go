@@ -58,14 +58,17 @@ func TakeBack(ctx context.Context, tx Tx, r Return) (Came, []lot.Event, error) {
 	if err := tx.SetLine(ctx, s.Shipment, line); err != nil {
 		return Came{}, nil, err
 	}
+	said := lot.Event{Lots: []lot.ID{r.Lot, r.Origin}, Effective: r.At, Body: r.Returned}
+	if b.Again() { // its hold was said by an event of its own
+		return Came{Lot: r.Lot}, []lot.Event{said}, b.Close(ctx, tx)
+	}
 	h := &hold.Hold{PlacedBy: r.By, At: r.At, Held: lot.Held{
 		Hold: holdOf(r.Return()), Class: lot.CommercialHold, Root: r.Lot, Lot: r.Lot, Reason: "came back from " + string(s.Consignee),
 	}}
 	if err := tx.AddHold(ctx, h); err != nil {
 		return Came{}, nil, err
 	}
-	events := []lot.Event{{Lots: []lot.ID{r.Lot, r.Origin}, Effective: r.At, Body: r.Returned}}
-	events = append(events, b.HandDown(l, []stock.Flag{h.Flag()}, true, r.At)...)
+	events := append([]lot.Event{said}, b.HandDown(l, []stock.Flag{h.Flag()}, true, r.At)...)
 	events = append(events, b.HandDown(l, b.Flags(r.Origin), false, r.At)...)
 	return Came{Lot: r.Lot, Hold: h.Hold}, events, b.Close(ctx, tx)
 }

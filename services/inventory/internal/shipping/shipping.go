@@ -93,8 +93,10 @@ func Ship(ctx context.Context, tx Tx, o Order) ([]lot.Event, error) {
 		}
 		s.Lines = append(s.Lines, &Line{ShipmentLine: l})
 	}
-	if err := b.SpentUnder(o.Disposition); err != nil {
-		return nil, err
+	if !b.Again() { // no event tells the disposition
+		if err := b.SpentUnder(o.Disposition); err != nil {
+			return nil, err
+		}
 	}
 	if err := tx.AddShipment(ctx, s); err != nil {
 		return nil, err

@@ -17,6 +17,8 @@ type Adjust struct {
 	Delta  lot.Quantity
 	Reason string
 	At     time.Time
+	// Account is that of the reason, where it was said already; nil: the registered one.
+	Account *lot.Account
 }
 
 // AdjustLot corrects stock. Held goods may be counted, dry out or be damaged, but are given away or destroyed under a disposition only.
@@ -56,7 +58,7 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 	if err != nil {
 		return lot.Adjusted{}, err
 	}
-	account, err := b.Reason(a.Reason)
+	account, err := b.accountOf(a)
 	if err != nil {
 		return lot.Adjusted{}, err
 	}
@@ -71,6 +73,13 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 	b.Put(l, a.Place, a.Delta, k, fact)
 	b.Post(account.Name, l.Measure, -a.Delta, k, fact)
 	return lot.Adjusted{Adjustment: a.Name, Lot: a.Lot, Place: a.Place, Delta: a.Delta, Reason: a.Reason, Account: account}, nil
+}
+
+func (b *Book) accountOf(a Adjust) (lot.Account, error) {
+	if a.Account != nil {
+		return *a.Account, nil
+	}
+	return b.Reason(a.Reason)
 }
 
 // MoveLot carries goods from one place to another.

@@ -87,6 +87,9 @@ func (b *Book) Find(id lot.ID) *Lot { return b.known.Lots[id] }
 // Run is the state of a run that Open was asked for.
 func (b *Book) Run(id lot.RunID) *RunState { return b.known.Runs[id] }
 
+// Again tells whether what is booked was accepted before, and is made again after the database went back to an earlier moment.
+func (b *Book) Again() bool { return b.known.Accepted }
+
 // Flags are the holds on a lot, excluded ones too.
 func (b *Book) Flags(id lot.ID) []Flag { return b.known.Flags[id] }
 
@@ -96,7 +99,7 @@ func (b *Book) Place(id lot.PlaceID) (Place, error) {
 		return Place{}, nil
 	}
 	p, ok := b.known.Places[id]
-	if !ok {
+	if !ok && !b.known.Accepted {
 		return Place{}, fault.NotFound("place_unknown", "place %q: it is not registered", id)
 	}
 	return p, nil
@@ -104,7 +107,7 @@ func (b *Book) Place(id lot.PlaceID) (Place, error) {
 
 // Party refuses a party that nobody registered.
 func (b *Book) Party(id lot.PartyID) error {
-	if !b.known.Parties[id] {
+	if !b.known.Parties[id] && !b.known.Accepted {
 		return fault.NotFound("party_unknown", "party %q: it is not registered", id)
 	}
 	return nil

@@ -39,7 +39,7 @@ func (b *Book) VoidUnmade() {
 // HeldNoMore refuses a correction set that draws more of held goods than was drawn before.
 func (b *Book) HeldNoMore() error {
 	for _, id := range slices.Sorted(maps.Keys(b.drawn)) {
-		if b.drawn[id] <= 0 {
+		if b.drawn[id] <= 0 || b.known.Accepted {
 			continue
 		}
 		for _, flag := range b.known.Flags[id] {

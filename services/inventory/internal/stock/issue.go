@@ -81,6 +81,9 @@ func (b *Book) spend(l *Lot, flag Flag, q lot.Quantity, use Use) error {
 		}
 		return nil
 	}
+	if b.known.Accepted {
+		return nil
+	}
 	return fault.Precondition("lot_held", "lot %s: hold %s (%s) lies on it, and no disposition covers %s", l.ID, flag.Hold, flag.Reason,
 		Amount(q, l.Measure))
 }
@@ -113,6 +116,10 @@ func (b *Book) freeze(l *Lot, at time.Time) {
 // the command is to be run again, and will then see what the other did.
 const Raced = "lot_code_raced"
 
+// TakenBack leads the claimant of a code whose lot came back by its event, after the database went back to an earlier moment, and whose claim
+// did not: who claims it again is taken at their word.
+const TakenBack = "taken back by event "
+
 // Birth is a lot that comes to be.
 type Birth struct {
 	ID        lot.ID
@@ -142,7 +149,7 @@ func (b *Book) Bear(n Birth) (*Lot, error) {
 		return old, nil
 	}
 	switch claimant, claimed := b.known.Claims[n.ID]; {
-	case claimed && claimant != n.Claimant:
+	case claimed && claimant != n.Claimant && !b.known.Accepted:
 		return nil, fault.Conflict("lot_code_claimed", "lot %s: the code is claimed by %s, not by %s", n.ID, claimant, n.Claimant)
 	case !claimed:
 		b.known.Claims[n.ID] = n.Claimant

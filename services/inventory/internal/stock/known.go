@@ -141,6 +141,7 @@ type Known struct {
 	Places       map[lot.PlaceID]Place
 	Reasons      map[string]lot.Account
 	Spreading    bool // some hold has not reached all its descendants yet
+	Accepted     bool // what is booked was accepted before and is made again: only what adds up is asked
 }
 
 // Place is a registered place, with the lots that lie there where it is a bin.

@@ -16,8 +16,19 @@ type Purchase struct {
 }
 
 // Buy passes title. An untouched ticket bought whole keeps its code; other goods become a lot of the company's, with the trace running
-// through and every hold going along, since they are the same goods.
+// through and every hold going along, since they are the same goods. What was bought already under the purchase's name stands as it is.
 func Buy(ctx context.Context, tx Tx, p Purchase) ([]lot.Event, error) {
+	legs, err := tx.FactLegs(ctx, []string{PurchaseFact(p.Bought.Purchase)})
+	if err != nil {
+		return nil, err
+	}
+	if len(legs) > 0 {
+		return nil, p.compare(legs)
+	}
+	return pass(ctx, tx, p)
+}
+
+func pass(ctx context.Context, tx Tx, p Purchase) ([]lot.Event, error) {
 	b, err := Open(ctx, tx, PurchaseFact(p.Bought.Purchase), Want{Lots: []lot.ID{p.Lot, p.NewLot}, Born: []lot.ID{p.NewLot}})
 	if err != nil {
 		return nil, err
@@ -77,25 +88,24 @@ func (b *Book) buy(p Purchase) ([]lot.Event, error) {
 	return b.HandDown(n, b.Flags(l.ID), true, p.At), nil
 }
 
-// ComparePurchase takes a purchase that intake says. Title to goods that have moved was passed here first, so it must agree; that of an
-// untouched ticket may have been passed at the station alone, and passes here now.
+// ComparePurchase takes a purchase that intake says. Title to goods that have moved was passed here first, so it must agree. Where nothing of it
+// is here it passes now: that of an untouched ticket may have been passed at the station alone, and one that was passed here may have been lost
+// with the time after an earlier moment to which the database went back.
 func ComparePurchase(ctx context.Context, tx Tx, p Purchase) error {
-	legs, err := tx.FactLegs(ctx, []string{PurchaseFact(p.Bought.Purchase)})
-	if err != nil {
-		return err
-	}
+	_, err := Buy(ctx, tx, p)
+	return err
+}
+
+// compare holds a purchase to what the ledger has under its name.
+func (p Purchase) compare(legs []Leg) error {
 	var bought lot.Quantity
 	for _, l := range legs {
 		if l.Spot.Lot == p.NewLot && l.Quantity > 0 {
 			bought += l.Quantity
 		}
 	}
-	switch {
-	case len(legs) == 0 && p.NewLot == p.Lot:
-		_, err := Buy(ctx, tx, p)
-		return err
-	case bought != p.Quantity:
-		return fault.Conflict("purchase_differs", "purchase %s: intake says %d of lot %s, the ledger has %d", p.Bought.Purchase, p.Quantity, p.NewLot, bought)
+	if bought != p.Quantity {
+		return fault.Conflict("purchase_differs", "purchase %s: %d of lot %s were bought by it, the ledger has %d", p.Bought.Purchase, p.Quantity, p.NewLot, bought)
 	}
 	return nil
 }

@@ -70,7 +70,9 @@ func (t *Tx) End(ctx context.Context, id, by, reason string) error {
 // Exclude takes a lot out of a hold.
 func (t *Tx) Exclude(ctx context.Context, m stock.Marked, by, reason string) error {
 	b := &pgx.Batch{}
-	b.Queue(`update hold_flags set excluded = true, excluded_by = $3, exclude_reason = $4 where hold = $1 and lot = $2`, m.Hold, m.Lot, by, reason)
+	b.Queue(`insert into hold_flags (hold, lot, excluded, excluded_by, exclude_reason) values ($1, $2, true, $3, $4)
+		on conflict (lot, hold) do update set excluded = true, excluded_by = excluded.excluded_by, exclude_reason = excluded.exclude_reason`,
+		m.Hold, m.Lot, by, reason)
 	b.Queue(`delete from hold_frontier where hold = $1 and lot = $2`, m.Hold, m.Lot)
 	return t.send(ctx, "exclude lot "+string(m.Lot)+" from hold "+m.Hold, b)
 }

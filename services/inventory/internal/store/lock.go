@@ -20,7 +20,7 @@ func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 		Runs: map[lot.RunID]*stock.RunState{}, Lots: map[lot.ID]*stock.Lot{}, Balances: map[stock.Spot]stock.Balance{},
 		Flags: map[lot.ID][]stock.Flag{}, Dispositions: map[lot.ID][]*stock.Disposition{}, Claims: map[lot.ID]string{},
 		Items: map[lot.ItemID]stock.Item{}, Parties: map[lot.PartyID]bool{}, Places: map[lot.PlaceID]stock.Place{},
-		Reasons: map[string]lot.Account{},
+		Reasons: map[string]lot.Account{}, Accepted: t.again,
 	}
 	b := &pgx.Batch{}
 	t.queueTry(b)
@@ -49,7 +49,12 @@ func lockRuns(b *pgx.Batch, ids []string, k *stock.Known) {
 		select r, 0, '', '', false from unnest($1::text[]) as u(r) order by r on conflict do nothing`
 	b.Queue(bear, ids)
 	const lock = `select run, version, stage, owner, final from runs where run = any($1) order by run for update`
-	b.Queue(lock, ids).Query(func(rows pgx.Rows) error {
+	readRuns(b, lock, ids, k)
+}
+
+// readRuns reads runs by the statement given, with the lines of their newest version.
+func readRuns(b *pgx.Batch, sql string, ids []string, k *stock.Known) {
+	b.Queue(sql, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			r := &stock.RunState{}
 			if err := rows.Scan(&r.ID, &r.Version, &r.Stage, &r.Owner, &r.Final); err != nil {

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"huskline/internal/lot"
@@ -15,6 +16,42 @@ func (t *Tx) PutPlace(ctx context.Context, id lot.PlaceID, name string, bin bool
 		return fmt.Errorf("register place %s: %w", id, err)
 	}
 	return nil
+}
+
+// KnowPlace registers a place by its code where it is not registered.
+func (t *Tx) KnowPlace(ctx context.Context, id lot.PlaceID, bin bool) error {
+	if id == "" {
+		return nil
+	}
+	const insert = `insert into places (place, name, bin) values ($1, $1, $2) on conflict do nothing`
+	if _, err := t.tx.Exec(ctx, insert, id, bin); err != nil {
+		return fmt.Errorf("know place %s: %w", id, err)
+	}
+	return nil
+}
+
+// CodeUsed keeps a code that may be one of inventory's own from being given again.
+func (t *Tx) CodeUsed(ctx context.Context, id lot.ID) error {
+	year, number, own := ownCode(id)
+	if !own {
+		return nil
+	}
+	const raise = `insert into own_codes (year, number) values ($1, $2) on conflict (year) do update set number = greatest(own_codes.number, excluded.number)`
+	if _, err := t.tx.Exec(ctx, raise, year, number); err != nil {
+		return fmt.Errorf("keep code %s from being given again: %w", id, err)
+	}
+	return nil
+}
+
+// ownCode reads a code that NextCode could have given: the digits of its number are Crockford's base 32.
+func ownCode(id lot.ID) (year int, number int64, own bool) {
+	if !lot.HasOurShape(string(id)) || id[0] != ownLetter {
+		return 0, 0, false
+	}
+	for _, c := range id[3:9] {
+		number = number<<5 | int64(strings.IndexRune("0123456789ABCDEFGHJKMNPQRSTVWXYZ", c))
+	}
+	return 2000 + int(id[1]-'0')*10 + int(id[2]-'0'), number, true
 }
 
 // PutReason registers a reason of adjustment, or changes its account. What was adjusted before keeps the account it was said with.

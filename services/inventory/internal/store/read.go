@@ -223,6 +223,30 @@ func (t *Tx) RevokeToken(ctx context.Context, id string) error {
 	return access.Revoke(ctx, t.tx, id, t.at)
 }
 
+// RunLines is a run as it stands, read without locks.
+func (t *Tx) RunLines(ctx context.Context, id lot.RunID) (*stock.RunState, error) {
+	k := &stock.Known{Runs: map[lot.RunID]*stock.RunState{}}
+	b := &pgx.Batch{}
+	readRuns(b, `select run, version, stage, owner, final from runs where run = any($1)`, []string{string(id)}, k)
+	if err := t.send(ctx, "read a run", b); err != nil {
+		return nil, err
+	}
+	if k.Runs[id] == nil {
+		return &stock.RunState{ID: id}, nil
+	}
+	return k.Runs[id], nil
+}
+
+// Lies is what lies of a lot at a place.
+func (t *Tx) Lies(ctx context.Context, id lot.ID, place lot.PlaceID) (lot.Quantity, error) {
+	const read = `select coalesce(sum(quantity), 0)::bigint from balances where lot = $1 and place = $2`
+	var q lot.Quantity
+	if err := t.tx.QueryRow(ctx, read, id, place).Scan(&q); err != nil {
+		return 0, fmt.Errorf("read what lies of lot %s: %w", id, err)
+	}
+	return q, nil
+}
+
 // RunTotals are the pounds of a run's newest version as the ledger has them.
 func (t *Tx) RunTotals(ctx context.Context, id lot.RunID) (*stock.RunState, error) {
 	k, err := t.Lock(ctx, stock.Want{Runs: []lot.RunID{id}})

@@ -31,6 +31,7 @@ type Tx struct {
 	at    time.Time
 	try   *try      // taken with the next statements
 	early pgx.Batch // written with the next Write
+	again bool      // what is done was accepted before
 }
 
 // try is a try of a movement on its way to being taken.
@@ -43,6 +44,10 @@ type try struct {
 
 // New wraps a transaction; at is the one time of recording of all its rows.
 func New(tx pgx.Tx, at time.Time) *Tx { return &Tx{tx: tx, at: at} }
+
+// Again wraps a transaction in which what was accepted before is done again, after the database went back to an earlier moment; at is when it
+// was recorded then.
+func Again(tx pgx.Tx, at time.Time) *Tx { return &Tx{tx: tx, at: at, again: true} }
 
 var (
 	_ stock.Tx      = (*Tx)(nil)
@@ -110,9 +115,9 @@ func (t *Tx) Claim(ctx context.Context, claims []stock.Claim) (int64, error) {
 		return tag.RowsAffected(), nil
 	}
 	const other = `select c.lot, c.claimant from unnest($1::text[], $2::text[]) as u(l, w) join claims c on c.lot = u.l
-		where c.claimant <> u.w order by c.lot limit 1`
+		where c.claimant <> u.w and not starts_with(c.claimant, $3) order by c.lot limit 1`
 	var id, by string
-	switch err := t.tx.QueryRow(ctx, other, lots, claimants).Scan(&id, &by); err {
+	switch err := t.tx.QueryRow(ctx, other, lots, claimants, stock.TakenBack).Scan(&id, &by); err {
 	case nil:
 		return 0, fault.Conflict("lot_code_claimed", "lot %s: the code is claimed by %s; a code is never used again", id, by)
 	case pgx.ErrNoRows:
@@ -129,6 +134,9 @@ func columns(claims []stock.Claim) (lots, claimants []string) {
 	return lots, claimants
 }
 
+// ownLetter leads the codes of inventory's own lots.
+const ownLetter = 'V'
+
 // NextCode gives the next lot code of inventory's own for a year. Numbers are used in the order of commits and a refused command gives its
 // number back.
 func (t *Tx) NextCode(ctx context.Context, year int) (lot.ID, error) {
@@ -137,7 +145,7 @@ func (t *Tx) NextCode(ctx context.Context, year int) (lot.ID, error) {
 	if err := t.tx.QueryRow(ctx, next, year).Scan(&n); err != nil {
 		return "", fmt.Errorf("give a lot code: %w", err)
 	}
-	return lot.NewCode('V', year, n)
+	return lot.NewCode(ownLetter, year, n)
 }
 
 // Accept takes the try of a movement, with the statements that come next. One that was refused before gives that refusal again, from the

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"huskline/internal/access"
+	"huskline/internal/command"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
@@ -74,7 +75,7 @@ func (s *Server) PostMovement(ctx context.Context, req *inventoryv1.PostMovement
 // judged tells a refusal of the movement from one of the message.
 func judged(err error) bool {
 	switch fault.ReasonOf(err) {
-	case "command_id_reused", "command_id_malformed", "request_malformed":
+	case "command_id_reused", "command_id_malformed", "request_malformed", command.ReasonTakenBack:
 		return false
 	}
 	return fault.Refused(err)

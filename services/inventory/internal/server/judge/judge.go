@@ -29,6 +29,10 @@ type Tx interface {
 	count.Tx
 	// Claim reserves codes, all or nothing, and tells how many were new.
 	Claim(ctx context.Context, claims []stock.Claim) (int64, error)
+	// RunLines is a run as it stands, read without locks.
+	RunLines(ctx context.Context, id lot.RunID) (*stock.RunState, error)
+	// Lies is what lies of a lot at a place.
+	Lies(ctx context.Context, id lot.ID, place lot.PlaceID) (lot.Quantity, error)
 	// PutPlace registers a place, or changes it.
 	PutPlace(ctx context.Context, id lot.PlaceID, name string, bin bool) error
 	// PutReason registers a reason of adjustment, or changes its account.

@@ -1,0 +1,201 @@
+package inventory_test
+
+import (
+	"context"
+	"testing"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"huskline/internal/dbtest"
+	"huskline/internal/lot"
+	"huskline/internal/outbox"
+	"huskline/internal/postgres"
+	eventv1 "huskline/proto/huskline/event/v1"
+	inventoryv1 "huskline/proto/huskline/inventory/v1"
+)
+
+// copyOf stops the service and copies its database as it is now, the moment to which it will go back; the service goes on.
+func (p *plant) copyOf() (dsn string) {
+	t := p.t
+	t.Helper()
+	p.stop()
+	admin, from := dbtest.Admin(t, p.db), p.db.DSN()
+	p.db.Close()
+	cfg, err := pgx.ParseConfig(from)
+	require.NoError(t, err)
+	name := cfg.Database + "_earlier"
+	dbtest.Exec(t, admin, `select pg_terminate_backend(pid) from pg_stat_activity where datname = '`+cfg.Database+`' and pid <> pg_backend_pid()`)
+	other, err := postgres.WithRole(admin, "postgres", "postgres")
+	require.NoError(t, err)
+	dbtest.Exec(t, other, "create database "+name+" template "+cfg.Database+" owner "+postgres.OwnerRole("inventory"))
+	dbtest.Exec(t, other, "grant connect on database "+name+" to "+postgres.RunRole("inventory"))
+	t.Cleanup(func() { dbtest.Exec(t, other, "drop database "+name+" with (force)") })
+	dsn, err = postgres.WithRole(from, postgres.RunRole("inventory"), name)
+	require.NoError(t, err)
+	p.start(dbtest.Open(t, from))
+	return dsn
+}
+
+// goBack lets the others keep all that inventory has said, and starts it on the earlier database.
+func (p *plant) goBack(dsn string) {
+	t := p.t
+	t.Helper()
+	var all []*eventv1.Envelope
+	require.NoError(t, p.db.Snapshot(t.Context(), func(ctx context.Context, tx pgx.Tx) (err error) {
+		all, err = outbox.Read(ctx, tx, 1, 0, 0)
+		return err
+	}))
+	p.stop()
+	for _, other := range []*producer{p.intake, p.production} {
+		other.mu.Lock()
+		other.kept = all
+		other.mu.Unlock()
+	}
+	p.start(dbtest.Open(t, dsn))
+}
+
+// ledger is what stands in the tables that everything else is derived from, without when a row was written.
+func (p *plant) ledger() map[string][]string {
+	p.t.Helper()
+	out := map[string][]string{}
+	for what, sql := range map[string]string{
+		"balances":   `select format('%s|%s|%s|%s', lot, place, owner, quantity) from balances where quantity > 0 order by 1`,
+		"lots":       `select format('%s|%s|%s|%s|%s|%s|%s|%s', lot, item, owner, maker, made, born, voided, frozen) from lots order by 1`,
+		"legs":       `select format('%s|%s|%s|%s|%s', fact, lot, place, account, sum(quantity)) from legs group by fact, lot, place, account order by 1`,
+		"edges":      `select format('%s|%s|%s', parent, child, fact) from edges order by 1`,
+		"flags":      `select format('%s|%s|%s', hold, lot, excluded) from hold_flags order by 1`,
+		"holds":      `select format('%s|%s|%s|%s', hold, class, placed_by, ended_at is null) from holds order by 1`,
+		"spent":      `select format('%s|%s|%s', disposition, quantity, spent) from dispositions order by 1`,
+		"shipments":  `select format('%s|%s|%s|%s', shipment, lot, quantity, returned) from shipment_lines order by 1`,
+		"run lines":  `select format('%s|%s|%s|%s|%s', run, version, lot, output, quantity) from run_lines order by 1`,
+		"own codes":  `select format('%s|%s', year, number) from own_codes order by 1`,
+		"quarantine": `select format('%s|%s', reason, detail) from quarantine where release is null`,
+	} {
+		rows, err := p.db.Pool().Query(p.t.Context(), sql)
+		require.NoError(p.t, err, what)
+		out[what], err = pgx.CollectRows(rows, pgx.RowTo[string])
+		require.NoError(p.t, err, what)
+	}
+	return out
+}
+
+// After the database went back to an earlier moment, with the others holding what was lost, the ledger is what it was: every lost event had
+// its effect again. The deliberate break it catches: an event without an effect, or one whose effect is refused (a hold, a frozen bin, a code
+// that is claimed).
+func TestRestored(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 100, day(2, 8))
+	p.receive("D-2", 100, day(2, 8))
+	p.receiveFor("C-1", 40, day(2, 8), "CLIENT")
+	p.mustPost(run{id: "R-0", in: map[string]int64{"D-1": 10}, out: map[string]int64{"K-0": 6}, at: day(3, 8)})
+	earlier := p.copyOf()
+
+	lost := run{id: "R-1", in: map[string]int64{"D-1": 50}, out: map[string]int64{"K-1": 40}, at: day(3, 8)}.request()
+	lost.Claims = []*inventoryv1.Claim{{Lot: "K-1", Claimant: uuid.NewString()}}
+	done, err := p.peer.PostMovement(t.Context(), lost)
+	require.NoError(t, err)
+	p.lose()
+	want := p.ledger()
+	p.goBack(earlier)
+
+	again, err := p.peer.PostMovement(t.Context(), lost)
+	require.NoError(t, err, "it was done, and is not done again")
+	require.Equal(t, done.GetOutputMicropounds(), again.GetOutputMicropounds())
+	require.EqualValues(t, 2, again.GetReceipt().GetEpoch())
+	_, err = p.as("importer").ClaimLots(t.Context(), &inventoryv1.ClaimLotsRequest{CommandId: uuid.NewString(), Claims: lost.GetClaims()})
+	require.NoError(t, err)
+	p.buy()
+	p.rest("H-1")
+	require.Equal(t, want, p.ledger())
+	p.quiet()
+	_, err = p.ship("K-2", 1, day(9, 8))
+	require.Equal(t, "lot_held", reason(err))
+	next, err := p.as("shipper").ReturnGoods(t.Context(), &inventoryv1.ReturnGoodsRequest{
+		CommandId: uuid.NewString(), Shipment: "S-1", Line: 1, Quantity: pound, Effective: stamp(day(8, 8)),
+	})
+	require.NoError(t, err, "no code is given twice")
+	require.NotEmpty(t, next.GetLot())
+}
+
+// buy lets intake say that it bought pounds of a client's, which inventory does before intake says it.
+func (p *plant) buy() {
+	b := lot.Bought{Purchase: "B-1", Lot: "C-1", NewLot: "C-2", Owner: "CLIENT", Quantity: 30 * pound, Price: 1}
+	m := &eventv1.LotBought{Purchase: "B-1", Lot: "C-1", NewLot: "C-2", Owner: "CLIENT", Quantity: 30 * pound, PriceMicros: 1}
+	_, err := p.peer.PostMovement(p.t.Context(), &inventoryv1.PostMovementRequest{
+		CommandId: uuid.NewString(), Try: 1, Effective: stamp(day(7, 8)), Movement: &inventoryv1.PostMovementRequest_Bought{Bought: m},
+		Claims: []*inventoryv1.Claim{{Lot: "C-2", Claimant: uuid.NewSHA1(uuid.NameSpaceOID, []byte("buyer")).String()}},
+	})
+	require.NoError(p.t, err)
+	p.intake.say(day(7, 8), b, "C-1", "C-2")
+}
+
+// lose does what will be lost: every kind of event that inventory says.
+func (p *plant) lose() {
+	t := p.t
+	ctx, clerk, shipper, quality := t.Context(), p.as("clerk"), p.as("shipper"), p.as("quality")
+	must := func(err error) {
+		t.Helper()
+		require.NoError(t, err)
+	}
+	for _, place := range []*inventoryv1.Place{{Place: "bin-1", Bin: true}, {Place: "dock"}} {
+		_, err := clerk.RegisterPlace(ctx, &inventoryv1.RegisterPlaceRequest{CommandId: uuid.NewString(), Place: place})
+		must(err)
+	}
+	_, err := clerk.RecordPour(ctx, &inventoryv1.RecordPourRequest{
+		CommandId: uuid.NewString(), Pour: "P-1", BinLot: "BIN", Lot: "D-2", Quantity: 60 * pound, BinPlace: "bin-1", Effective: stamp(day(3, 8)), Claimant: uuid.NewString(),
+	})
+	must(err)
+	out := run{id: "R-3", out: map[string]int64{"K-3": 20}, at: day(4, 8), open: true}.request()
+	out.GetRun().Inputs = []*eventv1.RunInput{{Line: 1, Lot: "BIN", Quantity: 30 * pound, Place: "bin-1", At: stamp(day(4, 8))}}
+	_, err = p.peer.PostMovement(ctx, out)
+	must(err)
+	_, err = clerk.EmptyBin(ctx, &inventoryv1.EmptyBinRequest{CommandId: uuid.NewString(), Emptying: "E-1", BinLot: "BIN", Place: "bin-1", Effective: stamp(day(5, 8))})
+	must(err)
+	_, err = clerk.RegisterReason(ctx, &inventoryv1.RegisterReasonRequest{
+		CommandId: uuid.NewString(), Reason: "mice", Account: &eventv1.LossAccount{Name: "mice", WritesOff: true},
+	})
+	must(err)
+	_, err = clerk.AdjustLot(ctx, &inventoryv1.AdjustLotRequest{CommandId: uuid.NewString(), Adjustment: "A-1", Lot: "K-1", Delta: -pound, Reason: "mice", Effective: stamp(day(5, 8))})
+	must(err)
+	_, err = clerk.MoveLot(ctx, &inventoryv1.MoveLotRequest{
+		CommandId: uuid.NewString(), Movement: "M-1", Lot: "K-1", Quantity: 30 * pound, ToPlace: "dock", Effective: stamp(day(5, 9)),
+	})
+	must(err)
+	_, err = shipper.ShipGoods(ctx, &inventoryv1.ShipGoodsRequest{
+		CommandId: uuid.NewString(), Shipment: "S-1", Kind: eventv1.ShipmentKind_SHIPMENT_KIND_SALE, Consignee: "SHOP", Effective: stamp(day(6, 8)),
+		Lines: []*eventv1.ShippedLine{{Lot: "K-1", Quantity: 10 * pound, Place: "dock"}},
+	})
+	must(err)
+	_, err = shipper.ReturnGoods(ctx, &inventoryv1.ReturnGoodsRequest{
+		CommandId: uuid.NewString(), ReturnId: "T-1", Shipment: "S-1", Line: 1, Quantity: 2 * pound, Effective: stamp(day(7, 8)),
+	})
+	must(err)
+	_, err = p.hold("quality", "H-1", "D-1", safety, false)
+	must(err)
+	p.rest("H-1")
+	_, err = quality.DecideDisposition(ctx, &inventoryv1.DecideDispositionRequest{
+		CommandId: uuid.NewString(), DispositionId: "Q-1", Hold: "H-1", Lot: "D-1", Decision: eventv1.Disposition_DISPOSITION_RESORT, Quantity: 20 * pound, Reason: "x",
+	})
+	must(err)
+	p.mustPost(run{id: "R-2", in: map[string]int64{"D-1": 15}, out: map[string]int64{"K-2": 10}, at: day(7, 8)})
+	_, err = quality.ExcludeFromHold(ctx, &inventoryv1.ExcludeFromHoldRequest{CommandId: uuid.NewString(), Hold: "H-1", Lot: "K-0", Reason: "clean"})
+	must(err)
+	_, err = p.ship("K-0", 1, day(8, 8))
+	must(err)
+	_, err = p.hold("quality", "H-2", "D-2", commercial, false)
+	must(err)
+	_, err = quality.ReleaseHold(ctx, &inventoryv1.ReleaseHoldRequest{CommandId: uuid.NewString(), Hold: "H-2", Reason: "clean"})
+	must(err)
+	corrected := &eventv1.LotsCorrected{Runs: []*eventv1.RunPosted{run{id: "R-0", in: map[string]int64{"D-1": 11}, out: map[string]int64{"K-0": 7}, at: day(3, 8), version: 2}.posted()}}
+	_, err = p.correct(corrected)
+	require.Equal(t, "lot_held", reason(err), "a correction draws no more of what is held")
+	corrected.Runs[0].Inputs[0].Quantity = 9 * pound
+	_, err = p.correct(corrected)
+	must(err)
+	p.buy()
+	p.receive("LATE", 1, day(8, 8))
+	require.EqualValues(t, 1, p.onHand("LATE"))
+}
