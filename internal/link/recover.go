@@ -15,6 +15,9 @@ import (
 // Writable is the gate of command.Config: it refuses writes until the link's Run has found this service's past complete, or healed it.
 func (l *Link) Writable(ctx context.Context) error { return l.recovery.Gate(ctx) }
 
+// Healed tells, without waiting, whether writes are let through: this service's past was found complete.
+func (l *Link) Healed() bool { return l.recovery.Open() }
+
 // recoveries makes what heals this service after a restore, and what answers the others after theirs; the latter nil where it is not asked for.
 func (l *Link) recoveries(peers []peer.Peer, alarm func(string, lot.Receipt)) (*restore.Recovery, *restore.Rises) {
 	cfg := restore.Config{

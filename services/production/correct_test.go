@@ -65,6 +65,40 @@ func TestCorrection(t *testing.T) {
 	require.Equal(t, usd(50)+500_000, account.GetConversion().GetPaidStockMicros(), "as it was at first")
 }
 
+// A correction of weights alone leaves the charges; one that gives some stands in place of all of them, and an amount of 0 takes the last away.
+func TestChargesOfACorrection(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	_, err := p.client.RecordRun(t.Context(), shelling("R-1"))
+	require.NoError(t, err)
+	for _, c := range []struct {
+		name    string
+		charges []*eventv1.ChargePosted
+		want    int64
+		names   []string
+	}{
+		{"none given", nil, usd(50) + 500_000, []string{"R-1/labour", "R-1/machine"}},
+		{"one of the second kind", []*eventv1.ChargePosted{{Kind: machine, AmountMicros: usd(7)}}, usd(7), []string{"R-1/labour/3", "R-1/machine/3"}},
+		{"none given, again", nil, usd(7), []string{"R-1/labour/3", "R-1/machine/3"}},
+		{"nothing", []*eventv1.ChargePosted{{Kind: machine}}, 0, []string{"R-1/labour/3/5", "R-1/machine/5"}},
+		{"nothing of what was not there", []*eventv1.ChargePosted{{Kind: labour, AmountMicros: usd(1)}, {Kind: machine}, {Kind: other}}, usd(1),
+			[]string{"R-1/labour/6", "R-1/machine/6"}},
+	} {
+		run := shelling("R-1").Run
+		run.Charges = c.charges
+		_, err := p.client.CorrectRun(t.Context(), correction(run))
+		require.NoError(t, err, c.name)
+		account, err := p.client.GetRunCost(t.Context(), &productionv1.GetRunCostRequest{Run: "R-1"})
+		require.NoError(t, err)
+		require.Equal(t, c.want, account.GetConversion().GetPaidStockMicros(), c.name)
+		var names []string
+		for _, posted := range p.run("R-1").GetCharges() {
+			names = append(names, posted.GetCharge())
+		}
+		require.Equal(t, c.names, names, c.name)
+	}
+}
+
 func TestCorrectionRefused(t *testing.T) {
 	t.Parallel()
 	p := stocked(t)
@@ -117,7 +151,7 @@ func TestOwnSetHeardBeforeItsAnswer(t *testing.T) {
 	got, err := p.client.CorrectRun(t.Context(), req)
 	require.NoError(t, err)
 	require.Equal(t, int64(2), got.GetVersion())
-	require.Equal(t, []string{"run-corrected", "charge-posted", "charge-posted"}, kinds(p.said()[4:]))
+	require.Equal(t, []string{"run-corrected"}, kinds(p.said()[4:]))
 	state, err := p.client.GetRun(t.Context(), &productionv1.GetRunRequest{Run: "R-1"})
 	require.NoError(t, err)
 	require.Equal(t, lb(120), state.GetRun().GetCompleted().GetUnaccountedMicropounds())

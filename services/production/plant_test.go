@@ -41,6 +41,8 @@ type log struct {
 	producer lot.Producer
 	mu       sync.Mutex
 	envs     []*eventv1.Envelope
+	applied  func() *eventv1.Receipt // of production's events; nil: none
+	kept     []*eventv1.Envelope     // of production's events
 }
 
 func (l *log) say(t testing.TB, e lot.Event) *eventv1.Receipt {
@@ -85,6 +87,26 @@ func (l *log) after(position int64) []*eventv1.Envelope {
 	return rest[:min(len(rest), 256)]
 }
 
+func (l *log) taken() []*eventv1.Receipt {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.applied == nil {
+		return nil
+	}
+	return []*eventv1.Receipt{l.applied()}
+}
+
+func (l *log) keptAfter(epoch, position int64) (page []*eventv1.Envelope) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, env := range l.kept {
+		if env.GetEpoch() == epoch && env.GetPosition() > position {
+			page = append(page, env)
+		}
+	}
+	return page
+}
+
 // intake answers as intake would, as far as production asks.
 type intake struct {
 	intakev1.UnimplementedIntakeServiceServer
@@ -101,7 +123,11 @@ func (s *intake) ReadEvents(r *intakev1.ReadEventsRequest, stream grpc.ServerStr
 }
 
 func (s *intake) GetHead(context.Context, *intakev1.GetHeadRequest) (*intakev1.GetHeadResponse, error) {
-	return &intakev1.GetHeadResponse{Head: s.head()}, nil
+	return &intakev1.GetHeadResponse{Head: s.head(), Applied: s.taken()}, nil
+}
+
+func (s *intake) ReadKept(r *intakev1.ReadKeptRequest, stream grpc.ServerStreamingServer[intakev1.ReadKeptResponse]) error {
+	return stream.Send(&intakev1.ReadKeptResponse{Envelopes: s.keptAfter(r.GetEpoch(), r.GetAfterPosition())})
 }
 
 // inventory answers as the inventory would to a movement that nothing stands against, once for each id and try. judge may refuse; lose makes the
@@ -131,7 +157,11 @@ func (s *inventory) ReadEvents(r *inventoryv1.ReadEventsRequest, stream grpc.Ser
 }
 
 func (s *inventory) GetHead(context.Context, *inventoryv1.GetHeadRequest) (*inventoryv1.GetHeadResponse, error) {
-	return &inventoryv1.GetHeadResponse{Head: s.head()}, nil
+	return &inventoryv1.GetHeadResponse{Head: s.head(), Applied: s.taken()}, nil
+}
+
+func (s *inventory) ReadKept(r *inventoryv1.ReadKeptRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadKeptResponse]) error {
+	return stream.Send(&inventoryv1.ReadKeptResponse{Envelopes: s.keptAfter(r.GetEpoch(), r.GetAfterPosition())})
 }
 
 func (s *inventory) PostMovement(_ context.Context, r *inventoryv1.PostMovementRequest) (*inventoryv1.PostMovementResponse, error) {

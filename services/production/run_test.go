@@ -187,6 +187,14 @@ func TestRefusedRunLeavesNothing(t *testing.T) {
 		{"item not registered", "item_unknown", func(f *productionv1.RunFacts) { f.Outputs[0].Item = "quarters" }},
 		{"one main output without price", "run_prices_mixed", func(f *productionv1.RunFacts) { f.Outputs[1].Item = "meal" }},
 		{"more out than in", "run_gain_unexplained", func(f *productionv1.RunFacts) { f.Outputs[2].Quantity = lb(421) }},
+		{"pieces that weigh more than went in", "run_gain_unexplained", func(f *productionv1.RunFacts) {
+			f.Outputs = f.Outputs[:1]
+			f.Outputs[0].Item, f.Outputs[0].Quantity = "box", 401
+		}},
+		{"pieces beyond all weights", "weight_out_of_range", func(f *productionv1.RunFacts) {
+			f.Outputs = f.Outputs[:1]
+			f.Outputs[0].Item, f.Outputs[0].Quantity = "box", 1<<62
+		}},
 		{"input is output", "run_cycle", func(f *productionv1.RunFacts) { f.Outputs[2].Lot = "D-1" }},
 		{"one lot, two items", "output_differs", func(f *productionv1.RunFacts) { f.Outputs[1].Lot = "K-1" }},
 		{"misread code", "lot_code_check", func(f *productionv1.RunFacts) { f.Outputs[0].Lot = "I25000001A" }},
@@ -230,10 +238,11 @@ func TestRunsOfUnusualShape(t *testing.T) {
 			f.Inputs[0].Quantity = lb(400)
 			f.Inputs = append(f.Inputs, &productionv1.InputLine{Lot: "D-1", Quantity: lb(400)})
 		}},
-		{"pieces are no pounds", func(f *productionv1.RunFacts) {
+		{"pieces that weigh what went in", func(f *productionv1.RunFacts) {
 			f.Outputs = f.Outputs[:1]
-			f.Outputs[0].Item, f.Outputs[0].Quantity = "box", lb(900)
+			f.Outputs[0].Item, f.Outputs[0].Quantity = "box", 400
 		}},
+		{"containers", func(f *productionv1.RunFacts) { f.Inputs[0].Container, f.Outputs[0].Container = "BIN-1", "TOTE-1" }},
 		{"unpriced main outputs only", func(f *productionv1.RunFacts) { f.Outputs[0].Item, f.Outputs[1].Item = "meal", "meal" }},
 		{"a contribution table with losses", func(f *productionv1.RunFacts) {
 			f.Inputs = []*productionv1.InputLine{{Lot: "D-1", Quantity: lb(400)}, {Lot: "D-3", Quantity: lb(400)}}

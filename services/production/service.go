@@ -12,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/bus"
 	"huskline/internal/command"
@@ -53,11 +54,19 @@ func Migrations() fs.FS { return desk.Migrations(lot.Production, store.Migration
 // New puts the service together; nothing moves before Run.
 func New(cfg Config) (*Service, error) {
 	s := &Service{cfg: cfg}
+	wrap := func(tx pgx.Tx) store.Tx {
+		return store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond)).WhileShut(!s.link.Healed())
+	}
 	var err error
 	s.link, err = link.New(link.Config{
 		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Production, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
-		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
-			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond)), e)
+		Apply:   func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Apply(ctx, wrap(tx), e) },
+		Reapply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Reapply(ctx, wrap(tx), e) },
+		OnEpochRise: func(ctx context.Context, producer lot.Producer, epoch, after int64) error {
+			if producer != lot.Inventory {
+				return nil
+			}
+			return s.commands.Resend(ctx, epoch, after)
 		},
 		Heard: func() { s.server.Nudge() },
 	})
@@ -67,8 +76,12 @@ func New(cfg Config) (*Service, error) {
 	s.desk = desk.New(cfg.DB, s.link.Inbox())
 	runner := command.New(command.Config[write.Tx]{
 		DB: cfg.DB, Producer: lot.Production, Now: cfg.Now, Actor: desk.Actor, Receipts: rpc.ReceiptsOf, Recorded: s.link.Recorded,
+		Gate:  s.link.Writable,
 		Wrap:  func(tx pgx.Tx, at time.Time) write.Tx { return store.New(tx, at) },
 		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return s.link.Inbox().Positions(ctx, tx) },
+		Retell: func(_ context.Context, _ pgx.Tx, req command.Request, events []lot.Recorded) (proto.Message, error) {
+			return write.Retell(req, events), nil
+		},
 	})
 	reads := store.NewReads(cfg.DB)
 	s.commands = write.New(write.Config{Runner: runner, Call: caller.Inventory(cfg.Peers[lot.Inventory]), CatchUp: s.link.Inbox().CatchUp})
@@ -92,6 +105,10 @@ func (s *Service) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.link.Run(ctx) })
 	group.Go(func() error { return s.server.Follow(ctx) })
+	group.Go(func() error {
+		s.sayOwed(ctx)
+		return nil
+	})
 	group.Go(func() error {
 		s.commands.Sweep(ctx, s.cfg.Logger)
 		return nil

@@ -46,6 +46,13 @@ type Tx interface {
 	Settle(ctx context.Context, command string, to Phase) ([]State, error)
 }
 
+// OldTx is what charges that are taken back after a restore need of a transaction.
+type OldTx interface {
+	Tx
+	// PutCharge writes a charge, in the place of one of its id too.
+	PutCharge(ctx context.Context, s State) error
+}
+
 // Settle gives a charge its amount: hours x rate, or the amount as it was given.
 func Settle(c lot.ChargePosted) (lot.ChargePosted, error) {
 	switch {
@@ -119,9 +126,13 @@ func Reserve(ctx context.Context, tx Tx, command string, at time.Time, charges [
 	return nil
 }
 
-// Correct reserves the charges of a corrected run in place of its own ones, which are those that name it alone. A charge that has no
-// counterpart any more is replaced by one of nothing. The new ones are called after the run's new version, since an id is used once.
+// Correct reserves the charges of a corrected run in place of its own ones, which are those that name it alone; each in place of one of its
+// kind where there is one. One of its own that has no counterpart any more is replaced by one of nothing. Without charges it keeps its own. The
+// new ones are called after the run's new version, since an id is used once.
 func Correct(ctx context.Context, tx Tx, command string, change Change) error {
+	if len(change.Charges) == 0 {
+		return nil
+	}
 	now, err := ForRun(change.Run, change.Charges)
 	if err != nil {
 		return err
@@ -131,24 +142,32 @@ func Correct(ctx context.Context, tx Tx, command string, change Change) error {
 		return err
 	}
 	old := slices.DeleteFunc(known, func(s State) bool { return len(s.Runs) > 1 || s.ReplacedBy != "" })
-	charges := make([]lot.ChargePosted, max(len(now), len(old)))
+	var charges []lot.ChargePosted
+	for _, sameKind := range []bool{true, false} {
+		for i, c := range now {
+			at := slices.IndexFunc(old, func(s State) bool { return !sameKind || s.ChargeKind == c.ChargeKind })
+			if c.Charge == "" || at < 0 {
+				continue
+			}
+			c.Replaces = old[at].Charge
+			charges, now[i].Charge, old = append(charges, c), "", slices.Delete(old, at, at+1)
+		}
+	}
+	for _, c := range now {
+		if c.Charge != "" && c.Amount != 0 {
+			charges = append(charges, c)
+		}
+	}
+	for _, s := range old {
+		charges = append(charges, lot.ChargePosted{Charge: s.Charge, Runs: []lot.RunID{change.Run}, ChargeKind: s.ChargeKind, Replaces: s.Charge})
+	}
 	for i := range charges {
-		var c lot.ChargePosted
-		if i < len(now) {
-			c = now[i]
-		} else {
-			c = lot.ChargePosted{Charge: old[i].Charge, Runs: []lot.RunID{change.Run}, ChargeKind: old[i].ChargeKind}
-		}
-		c.Charge = fmt.Sprintf("%s/%d", c.Charge, change.Version)
-		if i < len(old) {
-			c.Replaces = old[i].Charge
-		}
-		charges[i] = c
+		charges[i].Charge = fmt.Sprintf("%s/%d", charges[i].Charge, change.Version)
 	}
 	return Reserve(ctx, tx, command, change.At, charges)
 }
 
-// Change is the charges of a run's new version.
+// Change is the charges of a run's new version; none: it keeps those it has.
 type Change struct {
 	Run     lot.RunID
 	Version int64
@@ -238,4 +257,25 @@ func Post(ctx context.Context, tx Tx, command string, at time.Time, c lot.Charge
 		return c, nil, err
 	}
 	return c, []lot.Event{{Effective: at, Body: c}}, nil
+}
+
+// Retold posts a charge again that was posted in a part of the past that a restore had lost, whatever command held it at the earlier moment.
+func Retold(ctx context.Context, tx OldTx, at time.Time, c lot.ChargePosted) error {
+	s := State{ChargePosted: c, Effective: at, Phase: Posted}
+	old, err := tx.Charge(ctx, c.Charge)
+	if err != nil {
+		return err
+	}
+	if old != nil && old.Phase != Refused {
+		s.HeldBy, s.ReplacedBy = old.HeldBy, old.ReplacedBy
+	}
+	if err := tx.PutCharge(ctx, s); err != nil || c.Replaces == "" {
+		return err
+	}
+	replaced, err := tx.Charge(ctx, c.Replaces)
+	if err != nil || replaced == nil {
+		return err
+	}
+	replaced.ReplacedBy = c.Charge
+	return tx.SaveCharge(ctx, *replaced)
 }

@@ -1,8 +1,9 @@
 package run
 
 import (
-	"context"
 	"fmt"
+	"math"
+	"math/bits"
 	"time"
 
 	"huskline/internal/fault"
@@ -15,18 +16,19 @@ import (
 // ahead is how far a time may lie after the service's clock: clocks of scales and terminals differ by so much.
 const ahead = 5 * time.Minute
 
+// want is what a run that is told at once is judged by.
+func (f Facts) want() Want {
+	w := Want{Run: f.Run, Stage: f.Stage, Items: itemsOf(f.Outputs), At: f.End, Lots: make([]lot.ID, len(f.Inputs))}
+	for i, in := range f.Inputs {
+		w.Lots[i] = in.Lot
+	}
+	return w
+}
+
 // whole judges a run that is told at once and gives it as the inventory is asked for it, as the given version.
-func whole(ctx context.Context, tx Known, f Facts, version int64) (lot.RunPosted, error) {
+func whole(tx Known, f Facts, have Have, version int64) (lot.RunPosted, error) {
 	p := lot.RunPosted{
 		Run: f.Run, Version: version, Stage: f.Stage, Contributions: f.Contributions, Final: true, GainReason: f.GainReason,
-	}
-	lots := make([]lot.ID, len(f.Inputs))
-	for i, in := range f.Inputs {
-		lots[i] = in.Lot
-	}
-	have, err := tx.Look(ctx, Want{Stage: f.Stage, Items: itemsOf(f.Outputs), At: f.End, Lots: lots})
-	if err != nil {
-		return p, err
 	}
 	if !have.Stage {
 		return p, noStage(f.Run, f.Stage)
@@ -65,7 +67,7 @@ func sound(p lot.RunPosted, have Have) error {
 	if err := prices(p, have.Items); err != nil {
 		return err
 	}
-	if err := gain(p, have.Lots); err != nil {
+	if err := gain(p, have); err != nil {
 		return err
 	}
 	return contributions(p, have.Lots)
@@ -132,7 +134,7 @@ func (w window) input(in Input) (lot.RunInput, error) {
 	what := "input " + string(in.Lot)
 	line := lot.RunInput{
 		Lot: in.Lot, Quantity: in.Quantity, Place: in.Place, At: in.DumpedFrom, DumpedFrom: in.DumpedFrom, DumpedTo: in.DumpedTo,
-		MoisturePPM: in.MoisturePPM,
+		MoisturePPM: in.MoisturePPM, Container: in.Container,
 	}
 	if line.At.IsZero() {
 		line.At = w.start
@@ -151,7 +153,7 @@ func (w window) output(out Output, items map[lot.ItemID]Item) (lot.RunOutput, er
 	item, known := items[out.Item]
 	line := lot.RunOutput{
 		Lot: out.Lot, Item: out.Item, Measure: item.Measure, Quantity: out.Quantity, Role: out.Role, Place: out.Place, At: out.FilledTo,
-		FilledFrom: out.FilledFrom, FilledTo: out.FilledTo, MoisturePPM: out.MoisturePPM,
+		FilledFrom: out.FilledFrom, FilledTo: out.FilledTo, MoisturePPM: out.MoisturePPM, Container: out.Container,
 	}
 	if line.At.IsZero() {
 		line.At = w.end
@@ -198,13 +200,13 @@ func prices(p lot.RunPosted, items map[lot.ItemID]Item) error {
 }
 
 // gain wants a reason where more came out than went in. It is judged here only where what went in is known here; the inventory judges all.
-func gain(p lot.RunPosted, lots map[lot.ID]Lot) error {
-	in, out, err := sums(p, lots)
+func gain(p lot.RunPosted, have Have) error {
+	in, out, err := sums(p, have)
 	if err != nil {
 		return err
 	}
 	for _, line := range p.Inputs {
-		if _, known := lots[line.Lot]; !known {
+		if _, known := have.Lots[line.Lot]; !known {
 			return nil
 		}
 	}
@@ -214,25 +216,32 @@ func gain(p lot.RunPosted, lots map[lot.ID]Lot) error {
 	return nil
 }
 
-// sums adds up what is kept by weight.
-func sums(p lot.RunPosted, lots map[lot.ID]Lot) (in, out weight.Mass, err error) {
+// sums adds up what went in and what came out: goods kept by count are pieces x the weight of one, packaging is nothing.
+func sums(p lot.RunPosted, have Have) (in, out weight.Mass, err error) {
 	for _, line := range p.Inputs {
-		if lots[line.Lot].Measure == lot.ByCount {
-			continue
-		}
-		if in, err = weight.Add(in, weight.Mass(line.Quantity)); err != nil {
-			return 0, 0, fmt.Errorf("run %s, inputs: %w", p.Run, err)
+		l := have.Lots[line.Lot]
+		if in, err = plus(in, line.Quantity, l.Measure, l.Unit); err != nil {
+			return 0, 0, fmt.Errorf("run %s, input %s: %w", p.Run, line.Lot, err)
 		}
 	}
 	for _, line := range p.Outputs {
-		if line.Measure == lot.ByCount {
-			continue
-		}
-		if out, err = weight.Add(out, weight.Mass(line.Quantity)); err != nil {
-			return 0, 0, fmt.Errorf("run %s, outputs: %w", p.Run, err)
+		if out, err = plus(out, line.Quantity, line.Measure, have.Items[line.Item].Unit); err != nil {
+			return 0, 0, fmt.Errorf("run %s, output %s: %w", p.Run, line.Lot, err)
 		}
 	}
 	return in, out, nil
+}
+
+func plus(sum weight.Mass, q lot.Quantity, measure lot.Measure, unit weight.Mass) (weight.Mass, error) {
+	mass := weight.Mass(q)
+	if measure == lot.ByCount {
+		high, low := bits.Mul64(uint64(q), uint64(unit))
+		if high != 0 || low > math.MaxInt64 {
+			return 0, fault.Invalid("weight_out_of_range", "%d pieces of %s lb weigh more than can be kept", q, unit)
+		}
+		mass = weight.Mass(low)
+	}
+	return weight.Add(sum, mass)
 }
 
 func itemsOf(outputs []Output) []lot.ItemID {

@@ -47,10 +47,11 @@ func Correct(ctx context.Context, tx Tx, command string, c Correction) (Movement
 }
 
 func correctOne(ctx context.Context, tx Tx, command string, f Facts) (lot.RunPosted, error) {
-	s, err := tx.Run(ctx, f.Run)
+	have, err := tx.Look(ctx, f.want())
 	if err != nil {
 		return lot.RunPosted{}, err
 	}
+	s := have.Run
 	if s == nil || s.Phase == Refused || s.Phase == Recording {
 		return lot.RunPosted{}, unknown(f.Run)
 	}
@@ -60,7 +61,7 @@ func correctOne(ctx context.Context, tx Tx, command string, f Facts) (lot.RunPos
 	case Completing, Correcting:
 		return lot.RunPosted{}, fault.Unavailable("run_busy", "run %s: another command changes it, the inventory has not answered yet", f.Run)
 	}
-	posted, err := whole(ctx, tx, f, s.Version+1)
+	posted, err := whole(tx, f, have, s.Version+1)
 	if err != nil {
 		return posted, err
 	}
@@ -85,14 +86,14 @@ func Corrected(ctx context.Context, tx Tx, command string, c Correction, set lot
 		}
 		f := facts[posted.Run]
 		s.Stage, s.Line, s.Recipe, s.Start, s.End = f.Stage, f.Line, f.Recipe, f.Start, f.End
-		have, err := tx.Look(ctx, Want{Lots: lotsIn(posted)})
+		have, err := tx.Look(ctx, Want{Items: itemsOut(posted), At: s.End, Lots: lotsIn(posted)})
 		if err != nil {
 			return 0, nil, err
 		}
 		if first, known := have.Lots[posted.Inputs[0].Lot]; known {
 			s.Owner = first.Owner
 		}
-		in, out, err := sums(posted, have.Lots)
+		in, out, err := sums(posted, have)
 		if err != nil {
 			return 0, nil, err
 		}

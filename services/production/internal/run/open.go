@@ -28,11 +28,11 @@ func Begin(ctx context.Context, tx Tx, o Opening) (lot.RunID, []lot.Event, error
 	if err != nil {
 		return "", nil, err
 	}
-	if err := free(ctx, tx, id); err != nil {
+	have, err := tx.Look(ctx, Want{Run: id, Stage: o.Stage})
+	if err != nil {
 		return "", nil, err
 	}
-	have, err := tx.Look(ctx, Want{Stage: o.Stage})
-	if err != nil {
+	if err := free(id, have.Run); err != nil {
 		return "", nil, err
 	}
 	if !have.Stage {

@@ -19,10 +19,14 @@ func Record(ctx context.Context, tx Tx, command string, f Facts) (Movement, erro
 	if f.Run, err = code(ctx, tx, f.Run, f.Start.Year()); err != nil {
 		return Movement{}, err
 	}
-	if err := free(ctx, tx, f.Run); err != nil {
+	have, err := tx.Look(ctx, f.want())
+	if err != nil {
 		return Movement{}, err
 	}
-	posted, err := whole(ctx, tx, f, 1)
+	if err := free(f.Run, have.Run); err != nil {
+		return Movement{}, err
+	}
+	posted, err := whole(tx, f, have, 1)
 	if err != nil {
 		return Movement{}, err
 	}
@@ -32,7 +36,7 @@ func Record(ctx context.Context, tx Tx, command string, f Facts) (Movement, erro
 	}
 	s := State{
 		Run: f.Run, Stage: f.Stage, Line: f.Line, Recipe: f.Recipe, Start: f.Start, End: f.End, Version: 1, Phase: Recording, HeldBy: command,
-		GainReason: f.GainReason,
+		GainReason: f.GainReason, Owner: ownerOf(posted, have),
 	}
 	if err := add(ctx, tx, s); err != nil {
 		return Movement{}, err
@@ -48,11 +52,6 @@ func Recorded(ctx context.Context, tx Tx, command string, posted lot.RunPosted, 
 	s, err := held(ctx, tx, posted.Run, command)
 	if err != nil {
 		return lot.RunCompleted{}, nil, err
-	}
-	if s.Owner == "" {
-		if s.Owner, err = ownerOf(ctx, tx, posted); err != nil {
-			return lot.RunCompleted{}, nil, err
-		}
 	}
 	done, events, err := complete(ctx, tx, s, posted, t)
 	if err != nil {
@@ -113,7 +112,8 @@ func held(ctx context.Context, tx Tx, id lot.RunID, command string) (*State, err
 	return s, nil
 }
 
-// code is the run's code as given, which must not be misread, or the next one of ours.
+// code is the run's code as given, which must not be misread, or the next one of ours that no run has: after a restore the count is behind, and
+// the inventory may know of runs that are not known here.
 func code(ctx context.Context, tx Tx, given lot.RunID, year int) (lot.RunID, error) {
 	if given != "" {
 		if _, err := lot.ParseID(string(given)); err != nil {
@@ -121,19 +121,31 @@ func code(ctx context.Context, tx Tx, given lot.RunID, year int) (lot.RunID, err
 		}
 		return given, nil
 	}
-	n, err := tx.NextCode(ctx, year)
-	if err != nil {
-		return "", err
+	for {
+		n, err := tx.NextCode(ctx, year)
+		if err != nil {
+			return "", err
+		}
+		id, err := lot.NewCode(letter, year, n)
+		if err != nil {
+			return "", err
+		}
+		s, err := tx.Run(ctx, lot.RunID(id))
+		if err != nil {
+			return "", err
+		}
+		known, err := tx.Lines(ctx, lot.RunID(id), 1)
+		if err != nil {
+			return "", err
+		}
+		if s == nil && len(known.Inputs)+len(known.Outputs) == 0 {
+			return lot.RunID(id), nil
+		}
 	}
-	id, err := lot.NewCode(letter, year, n)
-	return lot.RunID(id), err
 }
 
-func free(ctx context.Context, tx Tx, id lot.RunID) error {
-	s, err := tx.Run(ctx, id)
+func free(id lot.RunID, s *State) error {
 	switch {
-	case err != nil:
-		return err
 	case s == nil || s.Phase == Refused:
 		return nil
 	case s.Phase == Recording:
@@ -161,16 +173,12 @@ func claims(outputs []Output) map[lot.ID]string {
 	return out
 }
 
-// ownerOf is whose the inputs are, as far as it is known here; the inventory has seen to it that they are one owner's.
-func ownerOf(ctx context.Context, tx Known, p lot.RunPosted) (lot.PartyID, error) {
-	have, err := tx.Look(ctx, Want{Lots: lotsIn(p)})
-	if err != nil {
-		return "", err
-	}
+// ownerOf is whose the inputs are, as far as it is known here; the inventory sees to it that they are one owner's, and tells it.
+func ownerOf(p lot.RunPosted, have Have) lot.PartyID {
 	for _, in := range p.Inputs {
 		if owner := have.Lots[in.Lot].Owner; owner != "" {
-			return owner, nil
+			return owner
 		}
 	}
-	return "", nil
+	return ""
 }

@@ -16,6 +16,7 @@ import (
 
 	"huskline/internal/lot"
 	"huskline/internal/money"
+	"huskline/internal/weight"
 	"huskline/services/production/internal/charge"
 )
 
@@ -44,7 +45,7 @@ type State struct {
 	Version    int64
 	Phase      Phase
 	HeldBy     string       // the command that waits for the inventory
-	Input      lot.Quantity // by weight, of the newest version, once complete
+	Input      lot.Quantity // micropounds, of the newest version, once complete
 	Output     lot.Quantity
 	GainReason string
 	NextLine   int64 // of an open run: the number of the next dump or fill
@@ -53,6 +54,7 @@ type State struct {
 // Item is what is known of an item.
 type Item struct {
 	Measure lot.Measure
+	Unit    weight.Mass  // of one piece; 0 where it is kept by weight, or counts for nothing as packaging does
 	Price   *money.Price // split-off price above zero in force at the time asked for; nil: none
 }
 
@@ -61,6 +63,7 @@ type Lot struct {
 	ID      lot.ID
 	Item    lot.ItemID
 	Measure lot.Measure
+	Unit    weight.Mass // of one piece, as of Item
 	Owner   lot.PartyID
 }
 
@@ -74,6 +77,7 @@ type Known interface {
 
 // Want names what is to be looked up; what is empty is not.
 type Want struct {
+	Run   lot.RunID // it is locked until the end of the transaction
 	Stage string
 	Items []lot.ItemID
 	At    time.Time // of the prices
@@ -82,6 +86,7 @@ type Want struct {
 
 // Have is what was found.
 type Have struct {
+	Run   *State // nil: there is none
 	Stage bool
 	Items map[lot.ItemID]Item
 	Lots  map[lot.ID]Lot
@@ -103,8 +108,15 @@ type Tx interface {
 	NextCode(ctx context.Context, year int) (int64, error)
 	// SaveLines adds lines of a posting to their version; lines that are there already stay as they are.
 	SaveLines(ctx context.Context, p lot.RunPosted) error
-	// Lines is what a version of a run took in and gave so far.
+	// Lines is what the inventory has accepted of a version of a run so far, also where the run is not known here.
 	Lines(ctx context.Context, id lot.RunID, version int64) (lot.RunPosted, error)
+}
+
+// OldTx is what runs that are taken back after a restore need of a transaction.
+type OldTx interface {
+	Tx
+	// Told strikes an event off what is still to be said.
+	Told(ctx context.Context, body lot.Body) error
 }
 
 // Movement is what the inventory is asked for.
@@ -116,7 +128,7 @@ type Movement struct {
 	Set    *lot.Corrected // in place of Posted: a correction set
 }
 
-// Totals are the pounds of a run by weight, as the inventory added them up.
+// Totals are the pounds of a run, as the inventory added them up; goods kept by count at the weight of a piece, packaging at nothing.
 type Totals struct{ In, Out lot.Quantity }
 
 // Input is goods to be taken in.
@@ -126,7 +138,8 @@ type Input struct {
 	Place       lot.PlaceID
 	DumpedFrom  time.Time // zero: the run's start
 	DumpedTo    time.Time
-	MoisturePPM int64 // below 0 where unknown
+	MoisturePPM int64  // below 0 where unknown
+	Container   string // dumped; empty: from no container in particular
 }
 
 // Output is goods given.
@@ -140,6 +153,7 @@ type Output struct {
 	FilledFrom  time.Time
 	FilledTo    time.Time // zero: the run's end
 	MoisturePPM int64
+	Container   string // filled; empty: loose
 }
 
 // Facts is a whole run.

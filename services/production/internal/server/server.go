@@ -145,6 +145,13 @@ func (s *Server) ReadEvents(r *productionv1.ReadEventsRequest, stream grpc.Serve
 	})
 }
 
+// ReadKept streams what is kept of a producer's events, so that it can take back what it lost.
+func (s *Server) ReadKept(r *productionv1.ReadKeptRequest, stream grpc.ServerStreamingServer[productionv1.ReadKeptResponse]) error {
+	return s.desk.ReadKept(stream.Context(), r.GetProducer(), r.GetEpoch(), r.GetAfterPosition(), func(page []*eventv1.Envelope) error {
+		return stream.Send(&productionv1.ReadKeptResponse{Envelopes: page})
+	})
+}
+
 // GetHead gives this producer's head and what it has applied of the others.
 func (s *Server) GetHead(ctx context.Context, _ *productionv1.GetHeadRequest) (*productionv1.GetHeadResponse, error) {
 	st, err := s.desk.Standing(ctx)

@@ -19,6 +19,13 @@ type Tx interface {
 	SaveStage(ctx context.Context, s Stage) error
 }
 
+// OldTx is what a stage that was registered in a lost part of the past needs of a transaction.
+type OldTx interface {
+	Tx
+	// KeepStage adds a stage under its code, unless it is there.
+	KeepStage(ctx context.Context, code string) error
+}
+
 // Register adds a stage or changes it. Other services have no use for stages, so it says no event.
 func Register(ctx context.Context, tx Tx, s Stage) ([]lot.Event, error) {
 	if s.Code == "" {

@@ -47,30 +47,44 @@ func (t Tx) Charge(ctx context.Context, id string) (*charge.State, error) {
 	return &list[0], nil
 }
 
+const chargeSQL = `insert into charges (` + chargeColumns + `) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
+	on conflict (charge) do update set kind = excluded.kind, hours_millionths = excluded.hours_millionths, rate = excluded.rate,
+		amount = excluded.amount, replaces = excluded.replaces, replaced_by = excluded.replaced_by, effective = excluded.effective,
+		phase = excluded.phase, held_by = excluded.held_by, runs = excluded.runs`
+
+func chargeValues(s charge.State) []any {
+	return []any{
+		s.Charge, s.ChargeKind, s.HoursMillionths, s.Rate, s.Amount, s.Replaces, s.ReplacedBy, s.Effective, s.Phase, s.HeldBy, texts(s.Runs),
+	}
+}
+
 // AddCharges writes new charges; those that were refused make room for them. It names the first whose id another has.
 func (t Tx) AddCharges(ctx context.Context, states ...charge.State) (taken string, err error) {
-	const sql = `insert into charges (` + chargeColumns + `) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
-		on conflict (charge) do update set kind = excluded.kind, hours_millionths = excluded.hours_millionths, rate = excluded.rate,
-			amount = excluded.amount, replaces = excluded.replaces, replaced_by = excluded.replaced_by, effective = excluded.effective,
-			phase = excluded.phase, held_by = excluded.held_by, runs = excluded.runs
-		where charges.phase = 'refused'`
+	const sql = chargeSQL + ` where charges.phase = 'refused'`
 	if len(states) == 0 {
 		return "", nil
 	}
 	b := &pgx.Batch{}
 	for _, s := range states {
-		b.Queue(sql, s.Charge, s.ChargeKind, s.HoursMillionths, s.Rate, s.Amount, s.Replaces, s.ReplacedBy, s.Effective, s.Phase, s.HeldBy, texts(s.Runs)).
-			Exec(func(tag pgconn.CommandTag) error {
-				if tag.RowsAffected() == 0 && taken == "" {
-					taken = s.Charge
-				}
-				return nil
-			})
+		b.Queue(sql, chargeValues(s)...).Exec(func(tag pgconn.CommandTag) error {
+			if tag.RowsAffected() == 0 && taken == "" {
+				taken = s.Charge
+			}
+			return nil
+		})
 	}
 	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
 		return "", fmt.Errorf("add charges: %w", err)
 	}
 	return taken, nil
+}
+
+// PutCharge writes a charge, in the place of one of its id too.
+func (t Tx) PutCharge(ctx context.Context, s charge.State) error {
+	if _, err := t.tx.Exec(ctx, chargeSQL, chargeValues(s)...); err != nil {
+		return fmt.Errorf("put charge %s: %w", s.Charge, err)
+	}
+	return nil
 }
 
 // SaveCharge writes what stands in place of a charge; the rest of it never changes.

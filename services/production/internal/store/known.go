@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -22,32 +23,45 @@ func (t Tx) SaveStage(ctx context.Context, s stage.Stage) error {
 	return nil
 }
 
-const itemsSQL = `select i.item, i.measure, p.price
-	from items i
-	left join lateral (
-		select price from item_prices p where p.item = i.item
-		order by (p.effective <= $2) desc,
-			case when p.effective <= $2 then p.effective end desc, case when p.effective <= $2 then p.epoch end desc,
-			case when p.effective <= $2 then p.position end desc,
-			p.effective, p.epoch, p.position
-		limit 1) p on true
-	where i.item = any($1)`
+// What is looked up by several keys is looked up one by one: each is found by its index, whatever the plan was made for.
+const (
+	itemsSQL = `select i.item, i.measure, i.unit, p.price
+		from unnest($1::text[]) as u(item)
+		cross join lateral (select item, measure, unit from items where item = u.item limit 1) i
+		left join lateral (
+			select price from item_prices p where p.item = i.item
+			order by (p.effective <= $2) desc,
+				case when p.effective <= $2 then p.effective end desc, case when p.effective <= $2 then p.epoch end desc,
+				case when p.effective <= $2 then p.position end desc,
+				p.effective, p.epoch, p.position
+			limit 1) p on true`
+	lotsSQL = `select l.lot, l.item, l.measure, l.owner, coalesce(i.unit, 0)
+		from unnest($1::text[]) as u(lot)
+		cross join lateral (select lot, item, measure, owner from lots where lot = u.lot limit 1) l
+		left join lateral (select unit from items where item = l.item limit 1) i on true`
+)
 
-// Look finds a stage, items with the split-off prices in force at a time, and lots, in one round trip. An item's first price holds for all time
-// before it.
+// Look finds a run, which it locks, a stage, items with the split-off prices in force at a time, and lots, in one round trip. An item's first
+// price holds for all time before it.
 func (t Tx) Look(ctx context.Context, w run.Want) (run.Have, error) {
 	have := run.Have{Items: map[lot.ItemID]run.Item{}, Lots: map[lot.ID]run.Lot{}}
 	b := &pgx.Batch{}
+	if w.Run != "" {
+		b.Queue(runSQL, w.Run).Query(func(rows pgx.Rows) (err error) {
+			have.Run, err = oneRun(rows)
+			return err
+		})
+	}
 	if w.Stage != "" {
 		b.Queue(`select exists (select from stages where stage = $1)`, w.Stage).QueryRow(func(row pgx.Row) error { return row.Scan(&have.Stage) })
 	}
 	if len(w.Items) > 0 {
-		b.Queue(itemsSQL, texts(w.Items), w.At).Query(func(rows pgx.Rows) error { return readItems(rows, have.Items) })
+		b.Queue(itemsSQL, keys(w.Items), w.At).Query(func(rows pgx.Rows) error { return readItems(rows, have.Items) })
 	}
 	if len(w.Lots) > 0 {
-		b.Queue(`select lot, item, measure, owner from lots where lot = any($1)`, texts(w.Lots)).Query(func(rows pgx.Rows) error {
+		b.Queue(lotsSQL, keys(w.Lots)).Query(func(rows pgx.Rows) error {
 			var l run.Lot
-			_, err := pgx.ForEachRow(rows, []any{&l.ID, &l.Item, &l.Measure, &l.Owner}, func() error {
+			_, err := pgx.ForEachRow(rows, []any{&l.ID, &l.Item, &l.Measure, &l.Owner, &l.Unit}, func() error {
 				have.Lots[l.ID] = l
 				return nil
 			})
@@ -58,17 +72,17 @@ func (t Tx) Look(ctx context.Context, w run.Want) (run.Have, error) {
 		return have, nil
 	}
 	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
-		return have, fmt.Errorf("look up stage, items and lots: %w", err)
+		return have, fmt.Errorf("look up run, stage, items and lots: %w", err)
 	}
 	return have, nil
 }
 
 func readItems(rows pgx.Rows, into map[lot.ItemID]run.Item) error {
 	var id lot.ItemID
-	var measure lot.Measure
+	var item run.Item
 	var price *int64
-	_, err := pgx.ForEachRow(rows, []any{&id, &measure, &price}, func() error {
-		item := run.Item{Measure: measure}
+	_, err := pgx.ForEachRow(rows, []any{&id, &item.Measure, &item.Unit, &price}, func() error {
+		item.Price = nil
 		if price != nil && *price > 0 {
 			p := money.Price(*price)
 			item.Price = &p
@@ -79,14 +93,29 @@ func readItems(rows pgx.Rows, into map[lot.ItemID]run.Item) error {
 	return err
 }
 
-// SaveItem notes what intake said of an item. Its measure is what the latest event says; a price is kept with the time it holds from.
+// SaveItem notes what intake said of an item. Its measure is what the latest event says, the weight of a piece what the change that is latest
+// at the plant says; a price is kept with the time it holds from.
 func (t Tx) SaveItem(ctx context.Context, i lot.ItemChanged, effective time.Time, at lot.Receipt) error {
+	unit := i.Unit
+	if i.ItemKind == lot.Packaging {
+		unit = 0
+	}
 	b := &pgx.Batch{}
 	b.Queue(`insert into items (item, measure) values ($1, $2) on conflict (item) do update set measure = excluded.measure`, i.Item, i.Measure)
-	b.Queue(`insert into item_prices (item, effective, epoch, position, price) values ($1, $2, $3, $4, $5) on conflict do nothing`,
-		i.Item, effective, at.Epoch, at.Position, (*int64)(i.SplitOff))
+	b.Queue(`insert into item_prices (item, effective, epoch, position, price, unit) values ($1, $2, $3, $4, $5, $6) on conflict do nothing`,
+		i.Item, effective, at.Epoch, at.Position, (*int64)(i.SplitOff), unit)
+	b.Queue(`update items set unit = (select unit from item_prices where item = $1 order by effective desc, epoch desc, position desc limit 1)
+		where item = $1`, i.Item)
 	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
 		return fmt.Errorf("save item %s: %w", i.Item, err)
+	}
+	return nil
+}
+
+// KeepStage adds a stage under its code, unless it is there.
+func (t Tx) KeepStage(ctx context.Context, code string) error {
+	if _, err := t.tx.Exec(ctx, `insert into stages (stage, name) values ($1, $1) on conflict do nothing`, code); err != nil {
+		return fmt.Errorf("keep stage %s: %w", code, err)
 	}
 	return nil
 }
@@ -114,4 +143,11 @@ func texts[T ~string](ids []T) []string {
 		out[i] = string(id)
 	}
 	return out
+}
+
+// keys is texts, each once.
+func keys[T ~string](ids []T) []string {
+	out := texts(ids)
+	slices.Sort(out)
+	return slices.Compact(out)
 }

@@ -23,21 +23,27 @@ func scanRun(row pgx.CollectableRow) (run.State, error) {
 	return s, err
 }
 
+const runSQL = `select ` + runColumns + ` from runs where run = $1 for update`
+
 // Run finds a run and locks it; nil where there is none.
 func (t Tx) Run(ctx context.Context, id lot.RunID) (*run.State, error) {
-	const sql = `select ` + runColumns + ` from runs where run = $1 for update`
-	rows, err := t.tx.Query(ctx, sql, id)
+	rows, err := t.tx.Query(ctx, runSQL, id)
 	if err != nil {
 		return nil, fmt.Errorf("look up run %s: %w", id, err)
 	}
+	s, err := oneRun(rows)
+	if err != nil {
+		return nil, fmt.Errorf("look up run %s: %w", id, err)
+	}
+	return s, nil
+}
+
+func oneRun(rows pgx.Rows) (*run.State, error) {
 	s, err := pgx.CollectExactlyOneRow(rows, scanRun)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return nil, nil
 	}
-	if err != nil {
-		return nil, fmt.Errorf("look up run %s: %w", id, err)
-	}
-	return &s, nil
+	return &s, err
 }
 
 // HeldRuns finds the runs that a command has reserved, by code, and locks them.
@@ -105,16 +111,17 @@ func (t Tx) SaveLines(ctx context.Context, p lot.RunPosted) error {
 }
 
 func queueLines(b *pgx.Batch, p lot.RunPosted) {
-	const line = `insert into run_lines (run, version, is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) on conflict do nothing`
+	const line = `insert into run_lines (run, version, is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm,
+			container)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) on conflict do nothing`
 	const contribution = `insert into run_contributions (run, version, input, output, quantity) values ($1, $2, $3, $4, $5) on conflict do nothing`
 	for _, in := range p.Inputs {
 		b.Queue(line, p.Run, p.Version, false, in.Line, in.Lot, "", 0, in.Quantity, 0, in.Place, in.At, orNull(in.DumpedFrom), orNull(in.DumpedTo),
-			in.MoisturePPM)
+			in.MoisturePPM, in.Container)
 	}
 	for _, out := range p.Outputs {
 		b.Queue(line, p.Run, p.Version, true, out.Line, out.Lot, out.Item, out.Measure, out.Quantity, out.Role, out.Place, out.At,
-			orNull(out.FilledFrom), orNull(out.FilledTo), out.MoisturePPM)
+			orNull(out.FilledFrom), orNull(out.FilledTo), out.MoisturePPM, out.Container)
 	}
 	for _, c := range p.Contributions {
 		b.Queue(contribution, p.Run, p.Version, c.Input, c.Output, c.Quantity)
@@ -128,19 +135,30 @@ func (t Tx) Lines(ctx context.Context, id lot.RunID, version int64) (lot.RunPost
 
 func lines(ctx context.Context, tx pgx.Tx, id lot.RunID, version int64) (lot.RunPosted, error) {
 	p := lot.RunPosted{Run: id, Version: version}
-	const sql = `select is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm
+	const sql = `select is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm, container
 		from run_lines where run = $1 and version = $2 order by is_output, line`
-	rows, err := tx.Query(ctx, sql, id, version)
-	if err != nil {
+	const contributions = `select input, output, quantity from run_contributions where run = $1 and version = $2 order by input, output`
+	b := &pgx.Batch{}
+	b.Queue(sql, id, version).Query(func(rows pgx.Rows) error { return readLines(rows, &p) })
+	b.Queue(contributions, id, version).Query(func(rows pgx.Rows) (err error) {
+		p.Contributions, err = pgx.CollectRows(rows, pgx.RowToStructByPos[lot.Contribution])
+		return err
+	})
+	if err := tx.SendBatch(ctx, b).Close(); err != nil {
 		return p, fmt.Errorf("look up lines of run %s: %w", id, err)
 	}
+	return p, nil
+}
+
+func readLines(rows pgx.Rows, p *lot.RunPosted) error {
 	var out lot.RunOutput
 	var isOutput bool
 	var began, finished *time.Time
 	fields := []any{
 		&isOutput, &out.Line, &out.Lot, &out.Item, &out.Measure, &out.Quantity, &out.Role, &out.Place, &out.At, &began, &finished, &out.MoisturePPM,
+		&out.Container,
 	}
-	if _, err := pgx.ForEachRow(rows, fields, func() error {
+	_, err := pgx.ForEachRow(rows, fields, func() error {
 		out.At, out.FilledFrom, out.FilledTo = out.At.UTC(), orZero(began), orZero(finished)
 		if isOutput {
 			p.Outputs = append(p.Outputs, out)
@@ -148,16 +166,9 @@ func lines(ctx context.Context, tx pgx.Tx, id lot.RunID, version int64) (lot.Run
 		}
 		p.Inputs = append(p.Inputs, lot.RunInput{
 			Line: out.Line, Lot: out.Lot, Quantity: out.Quantity, Place: out.Place, At: out.At, DumpedFrom: out.FilledFrom, DumpedTo: out.FilledTo,
-			MoisturePPM: out.MoisturePPM,
+			MoisturePPM: out.MoisturePPM, Container: out.Container,
 		})
 		return nil
-	}); err != nil {
-		return p, fmt.Errorf("read lines of run %s: %w", id, err)
-	}
-	rows, err = tx.Query(ctx, `select input, output, quantity from run_contributions where run = $1 and version = $2 order by input, output`, id, version)
-	if err != nil {
-		return p, fmt.Errorf("look up contributions of run %s: %w", id, err)
-	}
-	p.Contributions, err = pgx.CollectRows(rows, pgx.RowToStructByPos[lot.Contribution])
-	return p, err
+	})
+	return err
 }

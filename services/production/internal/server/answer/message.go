@@ -40,6 +40,9 @@ func runCost(r cost.RunCost, index *sheet.Index) *productionv1.GetRunCostRespons
 		ByproductCredit: amounts(r.CreditCost()), AbnormalLoss: amounts(r.Abnormal), KernelMicropounds: int64(r.Kernel.Weight),
 		KernelCost: kernelAmounts(r.Kernel, r.Owner), Basis: sheet.Basis(r), Open: r.Open, ProvisionalMicros: int64(r.Unsettled.Dollars),
 	}
+	if r.Fault != nil {
+		answer.BasisFault = r.Fault.Error()
+	}
 	if r.Open {
 		answer.UnaccountedMicropounds = int64(r.InProcess)
 	}

@@ -32,6 +32,7 @@ func inputOf(m *productionv1.InputLine) (run.Input, error) {
 	in := run.Input{
 		Lot: lot.ID(m.GetLot()), Quantity: lot.Quantity(m.GetQuantity()), Place: lot.PlaceID(m.GetPlace()),
 		DumpedFrom: t.parse(m.GetDumpedFrom()), DumpedTo: t.parse(m.GetDumpedTo()), MoisturePPM: unknown,
+		Container: m.GetContainer(),
 	}
 	if m.MoisturePpm != nil {
 		in.MoisturePPM = m.GetMoisturePpm()
@@ -51,6 +52,7 @@ func outputOf(m *productionv1.OutputLine) (run.Output, error) {
 	out := run.Output{
 		Lot: lot.ID(m.GetLot()), Claimant: m.GetClaimant(), Item: lot.ItemID(m.GetItem()), Quantity: lot.Quantity(m.GetQuantity()), Role: role,
 		Place: lot.PlaceID(m.GetPlace()), FilledFrom: t.parse(m.GetFilledFrom()), FilledTo: t.parse(m.GetFilledTo()), MoisturePPM: unknown,
+		Container: m.GetContainer(),
 	}
 	if m.MoisturePpm != nil {
 		out.MoisturePPM = m.GetMoisturePpm()

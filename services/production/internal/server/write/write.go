@@ -51,6 +51,12 @@ func New(cfg Config) *Commands {
 // Sweep finishes what was left between the inventory's answer and ours, until ctx ends.
 func (c *Commands) Sweep(ctx context.Context, logger *slog.Logger) { c.poster.Run(ctx, logger) }
 
+// Resend repeats what the inventory was asked for and had answered after a position of an epoch at which a restore there ended it.
+func (c *Commands) Resend(ctx context.Context, epoch, after int64) error {
+	_, err := c.poster.Resend(ctx, epoch, after)
+	return err
+}
+
 // Finish finishes at once what Sweep would.
 func (c *Commands) Finish(ctx context.Context) error { return c.poster.Sweep(ctx) }
 
