@@ -62,7 +62,9 @@ func (b *build) make() {
 		return
 	}
 	b.path = filepath.Join(b.dir, "huskline")
-	out, err := exec.Command("go", "build", "-tags", "failpoint", "-o", b.path, "huskline/services/huskline").CombinedOutput()
+	cmd := exec.Command("go", "build", "-tags", "failpoint", "-o", b.path, "huskline/services/huskline")
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0") // as the image's, and so that libraries are compiled once for both
+	out, err := cmd.CombinedOutput()
 	if err != nil {
 		b.err = fmt.Errorf("%w\n%s", err, out)
 	}

@@ -112,6 +112,14 @@ func (p *Process) end() {
 	<-p.done
 }
 
+// Interrupt is ctrl-C at the process alone.
+func (p *Process) Interrupt(t testing.TB) {
+	t.Helper()
+	if err := p.cmd.Process.Signal(syscall.SIGINT); err != nil {
+		t.Fatalf("interrupt %s: %v", p.name, err)
+	}
+}
+
 // Stop asks the process to stop (SIGTERM) and fails the test unless it does so cleanly.
 func (p *Process) Stop(t testing.TB) {
 	t.Helper()
@@ -127,6 +135,20 @@ func (p *Process) Stop(t testing.TB) {
 	if p.err != nil {
 		t.Fatalf("%s stopped with %v, want exit 0\n%s", p.name, p.err, p.Log())
 	}
+}
+
+// Done is closed when the process has ended.
+func (p *Process) Done() <-chan struct{} { return p.done }
+
+// Ended waits for the end and gives the exit code, -1 where a signal ended it.
+func (p *Process) Ended(t testing.TB) int {
+	t.Helper()
+	select {
+	case <-p.done:
+	case <-time.After(stopLimit):
+		t.Fatalf("%s has not ended after %v\n%s", p.name, stopLimit, p.Log())
+	}
+	return p.cmd.ProcessState.ExitCode()
 }
 
 // Killed waits until the process has killed itself at its failpoint; any other end, or none, fails the test.

@@ -95,6 +95,13 @@ func (p *Three) Restart(t testing.TB, name string, env ...string) {
 // Service is the process of a service.
 func (p *Three) Service(name string) *Process { return p.services[name] }
 
+// Probe asks a running service whether it is ready, as the health check of an image does.
+func (p *Three) Probe(t testing.TB, name string) Result {
+	t.Helper()
+	args := append(slices.Clone(p.flags[name]), "--http", p.services[name].HTTP, "--probe")
+	return Call(t, args...)
+}
+
 // Addr is the address of the three as --addr reads it.
 func (p *Three) Addr() string {
 	var out []string
@@ -124,9 +131,7 @@ func (p *Three) Flags() []string {
 // Logs is what the services have said, for a failure's report.
 func (p *Three) Logs() string {
 	var out strings.Builder
-	names := Services()
-	slices.Sort(names)
-	for _, name := range names {
+	for _, name := range Services() {
 		fmt.Fprintf(&out, "---- %s\n%s\n", name, p.services[name].Log())
 	}
 	return out.String()

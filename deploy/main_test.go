@@ -1,0 +1,9 @@
+package deploy
+
+import (
+	"testing"
+
+	"huskline/internal/dbtest"
+)
+
+func TestMain(m *testing.M) { dbtest.Main(m) }
