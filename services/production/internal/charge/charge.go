@@ -109,13 +109,23 @@ func ForRun(run lot.RunID, charges []lot.ChargePosted) ([]lot.ChargePosted, erro
 	return out, nil
 }
 
-// Reserve keeps the ids of charges for a command until the inventory has answered.
-func Reserve(ctx context.Context, tx Tx, command string, at time.Time, charges []lot.ChargePosted) error {
+// ReservedFor is charges as they stand while a command waits for the inventory.
+func ReservedFor(command string, at time.Time, charges []lot.ChargePosted) []State {
 	states := make([]State, len(charges))
 	for i, c := range charges {
 		states[i] = State{ChargePosted: c, Effective: at, Phase: Reserved, HeldBy: command}
 	}
-	if err := add(ctx, tx, states...); err != nil {
+	return states
+}
+
+// Known is the refusal of a charge whose id another has.
+func Known(id string) error {
+	return fault.Conflict("charge_known", "charge %s: there is one of this id already", id)
+}
+
+// Reserve keeps the ids of charges for a command until the inventory has answered.
+func Reserve(ctx context.Context, tx Tx, command string, at time.Time, charges []lot.ChargePosted) error {
+	if err := add(ctx, tx, ReservedFor(command, at, charges)...); err != nil {
 		return err
 	}
 	for _, c := range charges {
@@ -178,7 +188,7 @@ type Change struct {
 func add(ctx context.Context, tx Tx, states ...State) error {
 	taken, err := tx.AddCharges(ctx, states...)
 	if err == nil && taken != "" {
-		return fault.Conflict("charge_known", "charge %s: there is one of this id already", taken)
+		return Known(taken)
 	}
 	return err
 }
@@ -207,11 +217,16 @@ func Settled(ctx context.Context, tx Tx, command string) ([]lot.Event, error) {
 	if err != nil {
 		return nil, err
 	}
-	var events []lot.Event
-	for _, s := range held {
-		events = append(events, lot.Event{Effective: s.Effective, Body: s.ChargePosted})
+	return Said(held), nil
+}
+
+// Said is charges as they are told.
+func Said(posted []State) []lot.Event {
+	events := make([]lot.Event, len(posted))
+	for i, s := range posted {
+		events[i] = lot.Event{Effective: s.Effective, Body: s.ChargePosted}
 	}
-	return events, nil
+	return events
 }
 
 // Undo frees what a command has reserved.

@@ -38,10 +38,7 @@ func Record(ctx context.Context, tx Tx, command string, f Facts) (Movement, erro
 		Run: f.Run, Stage: f.Stage, Line: f.Line, Recipe: f.Recipe, Start: f.Start, End: f.End, Version: 1, Phase: Recording, HeldBy: command,
 		GainReason: f.GainReason, Owner: ownerOf(posted, have),
 	}
-	if err := add(ctx, tx, s); err != nil {
-		return Movement{}, err
-	}
-	if err := charge.Reserve(ctx, tx, command, f.End, charges); err != nil {
+	if err := add(ctx, tx, s, charge.ReservedFor(command, f.End, charges)...); err != nil {
 		return Movement{}, err
 	}
 	return Movement{At: f.End, Line: f.Line, Claims: claims(f.Outputs), Posted: posted}, nil
@@ -53,16 +50,14 @@ func Recorded(ctx context.Context, tx Tx, command string, posted lot.RunPosted, 
 	if err != nil {
 		return lot.RunCompleted{}, nil, err
 	}
-	done, events, err := complete(ctx, tx, s, posted, t)
+	s.end(posted, t)
+	charges, err := tx.FinishRun(ctx, *s, posted, command)
 	if err != nil {
 		return lot.RunCompleted{}, nil, err
 	}
-	charges, err := charge.Settled(ctx, tx, command)
-	if err != nil {
-		return lot.RunCompleted{}, nil, err
-	}
-	opened := lot.Event{Effective: s.Start, Body: s.Opened()}
-	return done, append(append([]lot.Event{opened}, charges...), events...), nil
+	done, _ := s.Completed()
+	events := append([]lot.Event{{Effective: s.Start, Body: s.Opened()}}, charge.Said(charges)...)
+	return done, append(events, lot.Event{Effective: s.End, Body: done}), nil
 }
 
 // Undo takes back what a command has reserved, once the inventory has refused: a new run's code is free again, a run to be completed stays open,
@@ -91,13 +86,17 @@ func Undo(ctx context.Context, tx Tx, command string) error {
 
 // complete records the end of a run of which posted is the last posting.
 func complete(ctx context.Context, tx Tx, s *State, posted lot.RunPosted, t Totals) (lot.RunCompleted, []lot.Event, error) {
-	s.Phase, s.HeldBy, s.Version, s.GainReason = Complete, "", posted.Version, posted.GainReason
-	s.Input, s.Output = t.In, t.Out
+	s.end(posted, t)
 	if err := tx.SaveRun(ctx, *s, posted); err != nil {
 		return lot.RunCompleted{}, nil, err
 	}
 	done, _ := s.Completed()
 	return done, []lot.Event{{Effective: s.End, Body: done}}, nil
+}
+
+func (s *State) end(posted lot.RunPosted, t Totals) {
+	s.Phase, s.HeldBy, s.Version, s.GainReason = Complete, "", posted.Version, posted.GainReason
+	s.Input, s.Output = t.In, t.Out
 }
 
 // held is the run that a command has reserved. There is nobody else who could have changed it.
@@ -155,12 +154,17 @@ func free(id lot.RunID, s *State) error {
 }
 
 // add reserves a run's code; another command may have been first since free looked.
-func add(ctx context.Context, tx Tx, s State) error {
-	added, err := tx.AddRun(ctx, s)
-	if err == nil && !added {
+func add(ctx context.Context, tx Tx, s State, charges ...charge.State) error {
+	taken, err := tx.AddRun(ctx, s, charges...)
+	switch {
+	case err != nil:
+		return err
+	case taken.Run:
 		return fault.Conflict("run_known", "run %s: another command has just taken this code", s.Run)
+	case taken.Charge != "":
+		return charge.Known(taken.Charge)
 	}
-	return err
+	return nil
 }
 
 func claims(outputs []Output) map[lot.ID]string {

@@ -98,8 +98,11 @@ type Tx interface {
 	charge.Tx
 	// Run finds a run and locks it until the end of the transaction; nil where there is none.
 	Run(ctx context.Context, id lot.RunID) (*State, error)
-	// AddRun writes a new run, in the place of a refused one too; false where its code is taken.
-	AddRun(ctx context.Context, s State) (bool, error)
+	// AddRun writes a new run with its charges, in the place of refused ones too. It tells what is taken, the run's code or the first of the
+	// charges' ids; then all is given up.
+	AddRun(ctx context.Context, s State, charges ...charge.State) (Taken, error)
+	// FinishRun is SaveRun for a run whose charges a command has reserved: they are posted with it, and listed by id.
+	FinishRun(ctx context.Context, s State, p lot.RunPosted, command string) ([]charge.State, error)
 	// SaveRun writes a run that has changed, and adds lines of a posting to their version; lines that are there already stay as they are.
 	SaveRun(ctx context.Context, s State, lines ...lot.RunPosted) error
 	// HeldRuns finds the runs that a command has reserved, by code, and locks them.
@@ -117,6 +120,12 @@ type OldTx interface {
 	Tx
 	// Told strikes an event off what is still to be said.
 	Told(ctx context.Context, body lot.Body) error
+}
+
+// Taken is what stands in the way of a new run; the zero Taken: nothing.
+type Taken struct {
+	Run    bool
+	Charge string
 }
 
 // Movement is what the inventory is asked for.

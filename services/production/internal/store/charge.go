@@ -60,23 +60,27 @@ func chargeValues(s charge.State) []any {
 
 // AddCharges writes new charges; those that were refused make room for them. It names the first whose id another has.
 func (t Tx) AddCharges(ctx context.Context, states ...charge.State) (taken string, err error) {
-	const sql = chargeSQL + ` where charges.phase = 'refused'`
 	if len(states) == 0 {
 		return "", nil
 	}
 	b := &pgx.Batch{}
-	for _, s := range states {
-		b.Queue(sql, chargeValues(s)...).Exec(func(tag pgconn.CommandTag) error {
-			if tag.RowsAffected() == 0 && taken == "" {
-				taken = s.Charge
-			}
-			return nil
-		})
-	}
+	queueCharges(b, states, &taken)
 	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
 		return "", fmt.Errorf("add charges: %w", err)
 	}
 	return taken, nil
+}
+
+func queueCharges(b *pgx.Batch, states []charge.State, taken *string) {
+	const sql = chargeSQL + ` where charges.phase = 'refused'`
+	for _, s := range states {
+		b.Queue(sql, chargeValues(s)...).Exec(func(tag pgconn.CommandTag) error {
+			if tag.RowsAffected() == 0 && *taken == "" {
+				*taken = s.Charge
+			}
+			return nil
+		})
+	}
 }
 
 // PutCharge writes a charge, in the place of one of its id too.
@@ -101,16 +105,23 @@ func (t Tx) ChargesOf(ctx context.Context, id lot.RunID) ([]charge.State, error)
 		`select `+chargeColumns+` from charges where runs @> array[$1]::text[] and phase = 'posted' order by charge`, id)
 }
 
+const settleSQL = `update charges set phase = $2 where held_by = $1 and phase = 'reserved' returning ` + chargeColumns
+
 // Settle moves the charges that a command has reserved to another phase, and lists them by id.
-func (t Tx) Settle(ctx context.Context, command string, to charge.Phase) ([]charge.State, error) {
-	rows, err := t.tx.Query(ctx, `update charges set phase = $2 where held_by = $1 and phase = 'reserved' returning `+chargeColumns, command, to)
-	if err != nil {
+func (t Tx) Settle(ctx context.Context, command string, to charge.Phase) (list []charge.State, err error) {
+	b := &pgx.Batch{}
+	queueSettle(b, command, to, &list)
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
 		return nil, fmt.Errorf("settle charges of command %s: %w", command, err)
 	}
-	list, err := pgx.CollectRows(rows, scanCharge)
-	if err != nil {
-		return nil, fmt.Errorf("settle charges of command %s: %w", command, err)
-	}
-	slices.SortFunc(list, func(a, b charge.State) int { return cmp.Compare(a.Charge, b.Charge) })
 	return list, nil
+}
+
+func queueSettle(b *pgx.Batch, command string, to charge.Phase, into *[]charge.State) {
+	b.Queue(settleSQL, command, to).Query(func(rows pgx.Rows) error {
+		list, err := pgx.CollectRows(rows, scanCharge)
+		slices.SortFunc(list, func(a, b charge.State) int { return cmp.Compare(a.Charge, b.Charge) })
+		*into = list
+		return err
+	})
 }

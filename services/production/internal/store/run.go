@@ -7,8 +7,10 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"huskline/internal/lot"
+	"huskline/services/production/internal/charge"
 	"huskline/services/production/internal/run"
 )
 
@@ -55,33 +57,54 @@ func (t Tx) HeldRuns(ctx context.Context, command string) ([]run.State, error) {
 	return pgx.CollectRows(rows, scanRun)
 }
 
-// AddRun writes a new run; one that was refused makes room for it. False: another has the code, also where it was reserved side by side.
-func (t Tx) AddRun(ctx context.Context, s run.State) (bool, error) {
+// AddRun writes a new run with its charges; those that were refused make room for them. It tells what another has, also where it was reserved
+// side by side.
+func (t Tx) AddRun(ctx context.Context, s run.State, charges ...charge.State) (taken run.Taken, err error) {
 	const sql = `insert into runs (` + runColumns + `) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)
 		on conflict (run) do update set stage = excluded.stage, line = excluded.line, recipe = excluded.recipe, owner = excluded.owner,
 			started = excluded.started, ended = excluded.ended, version = excluded.version, phase = excluded.phase, held_by = excluded.held_by,
 			input = excluded.input, output = excluded.output, gain_reason = excluded.gain_reason, next_line = excluded.next_line
 		where runs.phase = 'refused'`
-	tag, err := t.tx.Exec(ctx, sql, runValues(s)...)
-	if err != nil {
-		return false, fmt.Errorf("add run %s: %w", s.Run, err)
+	b := &pgx.Batch{}
+	b.Queue(sql, runValues(s)...).Exec(func(tag pgconn.CommandTag) error {
+		taken.Run = tag.RowsAffected() == 0
+		return nil
+	})
+	queueCharges(b, charges, &taken.Charge)
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return run.Taken{}, fmt.Errorf("add run %s: %w", s.Run, err)
 	}
-	return tag.RowsAffected() == 1, nil
+	return taken, nil
 }
 
 // SaveRun writes a run that has changed, and adds lines of a posting to their version.
 func (t Tx) SaveRun(ctx context.Context, s run.State, lines ...lot.RunPosted) error {
-	const sql = `update runs set stage = $2, line = $3, recipe = $4, owner = $5, started = $6, ended = $7, version = $8, phase = $9, held_by = $10,
-		input = $11, output = $12, gain_reason = $13, next_line = $14 where run = $1`
 	b := &pgx.Batch{}
-	b.Queue(sql, runValues(s)...)
-	for _, p := range lines {
-		queueLines(b, p)
-	}
+	queueRun(b, s, lines...)
 	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
 		return fmt.Errorf("save run %s: %w", s.Run, err)
 	}
 	return nil
+}
+
+// FinishRun is SaveRun with the charges that a command has reserved, which are posted and listed by id.
+func (t Tx) FinishRun(ctx context.Context, s run.State, p lot.RunPosted, command string) (posted []charge.State, err error) {
+	b := &pgx.Batch{}
+	queueRun(b, s, p)
+	queueSettle(b, command, charge.Posted, &posted)
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return nil, fmt.Errorf("finish run %s: %w", s.Run, err)
+	}
+	return posted, nil
+}
+
+func queueRun(b *pgx.Batch, s run.State, lines ...lot.RunPosted) {
+	const sql = `update runs set stage = $2, line = $3, recipe = $4, owner = $5, started = $6, ended = $7, version = $8, phase = $9, held_by = $10,
+		input = $11, output = $12, gain_reason = $13, next_line = $14 where run = $1`
+	b.Queue(sql, runValues(s)...)
+	for _, p := range lines {
+		queueLines(b, p)
+	}
 }
 
 func runValues(s run.State) []any {
