@@ -374,5 +374,11 @@ func (p *plant) quiet() {
 		full join balances b using (lot, place, owner) where coalesce(l.q, 0) <> coalesce(b.quantity, 0)`)
 	count("moments below nothing", `select count(*) from
 		(select sum(quantity) over (partition by lot, place, owner order by effective, key_order, key_name) r from legs where lot is not null) x where r < 0`)
+	count("containers that are not the sum of legs", `select count(*) from
+		(select lot, container, place, sum(quantity) q from legs where lot is not null and container <> '' group by 1, 2, 3) l
+		full join containers c using (lot, container, place) where coalesce(l.q, 0) <> coalesce(c.quantity, 0)`)
+	count("containers that hold more than lies there", `select count(*) from
+		(select lot, place, sum(quantity) q from containers group by 1, 2) c
+		left join (select lot, place, sum(quantity) q from balances group by 1, 2) b using (lot, place) where c.q > coalesce(b.q, 0)`)
 	count("events in quarantine", `select count(*) from quarantine where release is null`)
 }

@@ -64,9 +64,10 @@ func (p *plant) ledger() map[string][]string {
 		"balances":   `select format('%s|%s|%s|%s', lot, place, owner, quantity) from balances where quantity > 0 order by 1`,
 		"lots":       `select format('%s|%s|%s|%s|%s|%s|%s|%s', lot, item, owner, maker, made, born, voided, frozen) from lots order by 1`,
 		"legs":       `select format('%s|%s|%s|%s|%s', fact, lot, place, account, sum(quantity)) from legs group by fact, lot, place, account order by 1`,
+		"containers": `select format('%s|%s|%s|%s|%s', lot, container, place, quantity, filled_to) from containers order by 1`,
 		"edges":      `select format('%s|%s|%s', parent, child, fact) from edges order by 1`,
-		"flags":      `select format('%s|%s|%s', hold, lot, excluded) from hold_flags order by 1`,
-		"holds":      `select format('%s|%s|%s|%s', hold, class, placed_by, ended_at is null) from holds order by 1`,
+		"flags":      `select format('%s|%s|%s|%s', hold, lot, excluded, inherited) from hold_flags order by 1`,
+		"holds":      `select format('%s|%s|%s|%s|%s|%s', hold, class, placed_by, ended_at is null, containers, since) from holds order by 1`,
 		"spent":      `select format('%s|%s|%s', disposition, quantity, spent) from dispositions order by 1`,
 		"shipments":  `select format('%s|%s|%s|%s', shipment, lot, quantity, returned) from shipment_lines order by 1`,
 		"run lines":  `select format('%s|%s|%s|%s|%s', run, version, lot, output, quantity) from run_lines order by 1`,
@@ -109,6 +110,7 @@ func TestRestored(t *testing.T) {
 	require.NoError(t, err)
 	p.buy()
 	p.rest("H-1")
+	p.rest("H-3")
 	require.Equal(t, want, p.ledger())
 	p.quiet()
 	_, err = p.ship("K-2", 1, day(9, 8))
@@ -150,7 +152,10 @@ func (p *plant) lose() {
 	must(err)
 	out := run{id: "R-3", out: map[string]int64{"K-3": 20}, at: day(4, 8), open: true}.request()
 	out.GetRun().Inputs = []*eventv1.RunInput{{Line: 1, Lot: "BIN", Quantity: 30 * pound, Place: "bin-1", At: stamp(day(4, 8))}}
+	out.GetRun().Outputs[0].Container = "C1"
 	_, err = p.peer.PostMovement(ctx, out)
+	must(err)
+	_, err = p.shipFrom("K-3", 3, day(5, 8), "C1")
 	must(err)
 	_, err = clerk.EmptyBin(ctx, &inventoryv1.EmptyBinRequest{CommandId: uuid.NewString(), Emptying: "E-1", BinLot: "BIN", Place: "bin-1", Effective: stamp(day(5, 8))})
 	must(err)
@@ -185,6 +190,12 @@ func (p *plant) lose() {
 	must(err)
 	_, err = p.ship("K-0", 1, day(8, 8))
 	must(err)
+	p.mustPost(run{id: "R-4", in: map[string]int64{"K-0": 1}, out: map[string]int64{"K-4": 1}, at: day(8, 9)})
+	_, err = quality.PlaceHold(ctx, &inventoryv1.PlaceHoldRequest{
+		CommandId: uuid.NewString(), Hold: "H-3", Lot: "K-3", Class: safety, Containers: []string{"C1"}, Reason: "metal", Effective: stamp(day(8, 8)),
+	})
+	must(err)
+	p.rest("H-3")
 	_, err = p.hold("quality", "H-2", "D-2", commercial, false)
 	must(err)
 	_, err = quality.ReleaseHold(ctx, &inventoryv1.ReleaseHoldRequest{CommandId: uuid.NewString(), Hold: "H-2", Reason: "clean"})

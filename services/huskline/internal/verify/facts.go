@@ -290,6 +290,7 @@ func (f *facts) hold(h *eventv1.LotHeld) {
 	for _, known := range f.holds {
 		if known.id == h.GetHold() {
 			known.lots[h.GetLot()] = true
+			delete(known.excluded, h.GetLot()) // something held went in after it was excluded with all that it was made from
 			return
 		}
 	}

@@ -69,7 +69,7 @@ func reheld(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 		return err
 	case lot.HoldEnded:
 		if b.Excluded {
-			return tx.Exclude(ctx, stock.Marked{Hold: b.Hold, Lot: b.Lot}, e.Actor, b.Reason)
+			return hold.ExcludeAgain(ctx, tx, b, e.Actor)
 		}
 		return tx.End(ctx, b.Hold, e.Actor, b.Reason)
 	case lot.Disposed:

@@ -4,12 +4,17 @@
 //	placed on its root ──▶ spreading, page by page ──▶ at rest ──▶ released
 //	                         ▲ an edge that is added later, by a dump into an open run or a correction, starts it again
 //
-// While a hold spreads, whatever leaves looks at its ancestors too; a lot that is born takes over the holds of what it is made from. A hold
-// on containers or on a fill window holds the whole lot: the ledger knows no containers, and too much is held rather than too little.
+// While a hold spreads, whatever leaves looks at its ancestors too; a lot that is born takes over the holds of what it is made from. One made
+// of excluded lots alone is excluded with them, and held as soon as something held goes in.
+//
+// A hold on containers of a lot, or on what was filled within a time, holds that part of it and leaves the rest free. Of loose goods nobody knows
+// which were taken: all that was filled within the time is taken to be there still. Below the lot too much is held rather than too little: a
+// safety hold reaches all that was made from the lot after the first fill that is held.
 package hold
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"huskline/internal/fault"
@@ -23,6 +28,12 @@ type Hold struct {
 	PlacedBy string
 	At       time.Time
 	Ended    bool
+	Since    time.Time // of a hold on a part: what was drawn before it cannot be of that part; zero: unknown
+}
+
+// part tells whether the hold lies on a part of its root only.
+func (h *Hold) part() bool {
+	return len(h.Containers) > 0 || !h.FillFrom.IsZero() || !h.FillTo.IsZero()
 }
 
 // State is a hold as it is shown.
@@ -34,9 +45,12 @@ type State struct {
 	Excluded  []lot.ID
 }
 
-// Flag is the hold as it lies on a lot.
+// Flag is the hold as it lies on its root.
 func (h *Hold) Flag() stock.Flag {
-	return stock.Flag{Hold: h.Hold, Class: h.Class, Root: h.Root, Reason: h.Reason, Recall: h.Recall}
+	return stock.Flag{
+		Hold: h.Hold, Class: h.Class, Root: h.Root, Reason: h.Reason, Recall: h.Recall,
+		Part: h.part(), Containers: h.Containers, FillFrom: h.FillFrom, FillTo: h.FillTo, Since: h.Since,
+	}
 }
 
 // Tx is what holds need of a transaction.
@@ -81,6 +95,9 @@ func Place(ctx context.Context, tx Tx, o Order) (*Hold, []lot.Event, error) {
 	}
 	o.Lot = o.Root
 	h := &Hold{Held: o.Held, PlacedBy: o.By, At: o.At}
+	if h.Since, err = since(b, h); err != nil {
+		return nil, nil, err
+	}
 	if err := tx.AddHold(ctx, h); err != nil {
 		return nil, nil, err
 	}
@@ -89,6 +106,24 @@ func Place(ctx context.Context, tx Tx, o Order) (*Hold, []lot.Event, error) {
 		b.Spread(o.Hold, o.Root)
 	}
 	return h, []lot.Event{{Lots: []lot.ID{o.Root}, Effective: o.At, Body: o.Held}}, b.Close(ctx, tx)
+}
+
+// since is when the part that is held began to be: the first of its fills, or the start of its window.
+func since(b *stock.Book, h *Hold) (time.Time, error) {
+	if !h.part() {
+		return time.Time{}, nil
+	}
+	first := h.FillFrom
+	for i, code := range h.Containers {
+		filled, ok := b.Filled(h.Root, code)
+		if !ok && !b.Again() {
+			return time.Time{}, fault.NotFound("container_unknown", "lot %s: it has no container %s", h.Root, code)
+		}
+		if window := !h.FillFrom.IsZero() || !h.FillTo.IsZero(); i == 0 && !window || filled.Before(first) {
+			first = filled
+		}
+	}
+	return first, nil
 }
 
 // Reach puts a hold on a lot that it had reached before; what was made from it is looked for again.
@@ -139,7 +174,7 @@ func on(ctx context.Context, tx Tx, d Decision) (*Hold, *stock.Book, error) {
 
 // Exclude takes a descendant out of a hold. What is made of it later is not reached through it.
 func Exclude(ctx context.Context, tx Tx, d Decision) ([]lot.Event, error) {
-	h, _, err := on(ctx, tx, d)
+	h, b, err := on(ctx, tx, d)
 	if err != nil {
 		return nil, err
 	}
@@ -150,7 +185,31 @@ func Exclude(ctx context.Context, tx Tx, d Decision) ([]lot.Event, error) {
 		return nil, err
 	}
 	body := lot.HoldEnded{Hold: d.Hold, Lot: d.Lot, Excluded: true, Reason: d.Reason}
-	return []lot.Event{{Lots: []lot.ID{d.Lot}, Effective: tx.At(), Body: body}}, nil
+	if h.Class == lot.SafetyHold {
+		b.Spread(d.Hold, d.Lot) // what is made of it already and was not reached yet is to be noted as excluded too
+	}
+	return []lot.Event{{Lots: []lot.ID{d.Lot}, Effective: tx.At(), Body: body}}, b.Close(ctx, tx)
+}
+
+// ExcludeAgain takes a lot out of a hold as it was before.
+func ExcludeAgain(ctx context.Context, tx Tx, e lot.HoldEnded, by string) error {
+	h, err := tx.Hold(ctx, e.Hold)
+	if err != nil {
+		return err
+	}
+	b, err := stock.Open(ctx, tx, "hold/"+e.Hold, stock.Want{Lots: []lot.ID{e.Lot}})
+	if err != nil {
+		return err
+	}
+	if strings.HasPrefix(e.Reason, stock.FromExcluded) {
+		b.Spare(h.Flag(), e.Lot, e.Reason, tx.At())
+	} else if err := tx.Exclude(ctx, stock.Marked{Hold: e.Hold, Lot: e.Lot}, by, e.Reason); err != nil {
+		return err
+	}
+	if h.Class == lot.SafetyHold {
+		b.Spread(e.Hold, e.Lot)
+	}
+	return b.Close(ctx, tx)
 }
 
 // Decide records a disposition. It covers a quantity, and is spent by what is done under it.

@@ -23,6 +23,15 @@ type SpreadTx interface {
 	LockRunsBelow(ctx context.Context, lots []lot.ID) error
 	// Children are the lots made from lots, directly.
 	Children(ctx context.Context, lots []lot.ID) ([]lot.ID, error)
+	// Parentage tells what lots are made from, directly, as far as a hold was put on that, or lifted.
+	Parentage(ctx context.Context, hold string, lots []lot.ID) ([]Parentage, error)
+}
+
+// Parentage is a lot with one that it is made from.
+type Parentage struct {
+	Lot, Parent lot.ID
+	Held        bool // the hold lies on the parent, on what went into the lot
+	Excluded    bool // the hold was lifted from the parent; else it lies on a part of it that came to be later
 }
 
 // SpreadPage lets a hold reach one page of lots and says so; the lots made from them come onto the frontier. It is done when there is
@@ -49,19 +58,38 @@ func SpreadPage(ctx context.Context, tx SpreadTx, id string) (done bool, events 
 	if err := tx.LockRunsBelow(ctx, lots); err != nil {
 		return false, nil, err
 	}
-	var reached []lot.ID
+	above, err := parentsOf(ctx, tx, b, id, lots)
+	if err != nil {
+		return false, nil, err
+	}
+	var reached, spared []lot.ID
 	for _, l := range lots {
 		on, excluded := lies(b.Flags(l), id)
-		if excluded {
-			continue
+		why := ""
+		switch {
+		case on:
+		case excluded == byQuality || excluded == withParents && len(above[l]) == 0:
+			why = "it stays excluded"
+		default:
+			why = above[l].spares()
 		}
-		reached = append(reached, l)
-		if !on {
+		if why != "" {
+			spared = append(spared, l)
+		} else {
+			reached = append(reached, l)
+		}
+		switch {
+		case why == "" && !on:
 			b.Mark(id, l)
 			events = append(events, stock.HeldEvent(h.Flag(), l, tx.At()))
+		case why != "" && excluded == no:
+			events = append(events, b.Spare(h.Flag(), l, why, tx.At()))
 		}
 	}
-	if err := expand(ctx, tx, b, id, reached); err != nil {
+	if err := expand(ctx, tx, b, id, reached, true); err != nil {
+		return false, nil, err
+	}
+	if err := expand(ctx, tx, b, id, spared, false); err != nil {
 		return false, nil, err
 	}
 	if err := tx.Reached(ctx, id, lots); err != nil {
@@ -70,9 +98,48 @@ func SpreadPage(ctx context.Context, tx SpreadTx, id string) (done bool, events 
 	return false, events, b.Close(ctx, tx)
 }
 
-// expand puts the children on the frontier that the hold neither lies on nor was lifted from. One that it lies on has handed it down at
-// birth, or was expanded when it was reached.
-func expand(ctx context.Context, tx SpreadTx, b *stock.Book, id string, lots []lot.ID) error {
+// parents are what a lot is made from, as far as the hold knows it.
+type parents []Parentage
+
+// parentsOf reads what those lots are made from on which nobody has decided.
+func parentsOf(ctx context.Context, tx SpreadTx, b *stock.Book, id string, lots []lot.ID) (map[lot.ID]parents, error) {
+	var open []lot.ID
+	for _, l := range lots {
+		if on, excluded := lies(b.Flags(l), id); !on && excluded != byQuality {
+			open = append(open, l)
+		}
+	}
+	out := map[lot.ID]parents{}
+	if len(open) == 0 {
+		return out, nil
+	}
+	rows, err := tx.Parentage(ctx, id, open)
+	for _, p := range rows {
+		out[p.Lot] = append(out[p.Lot], p)
+	}
+	return out, err
+}
+
+// spares is why a lot is not held; empty: it is. A lot whose parents are not known to the hold any more is held: a correction that took them away
+// lifts nothing.
+func (ps parents) spares() string {
+	why := ""
+	for _, p := range ps {
+		switch {
+		case p.Held:
+			return ""
+		case p.Excluded:
+			why = stock.FromExcluded + string(p.Parent) + ", which is excluded"
+		default:
+			why = stock.BeforeHeld(p.Parent)
+		}
+	}
+	return why
+}
+
+// expand puts on the frontier the children on which nobody has decided, and below what is held those too that were excluded only with all that
+// they were made from. A child that the hold lies on has handed it down at birth, or was expanded when it was reached.
+func expand(ctx context.Context, tx SpreadTx, b *stock.Book, id string, lots []lot.ID, held bool) error {
 	if len(lots) == 0 {
 		return nil
 	}
@@ -85,18 +152,33 @@ func expand(ctx context.Context, tx SpreadTx, b *stock.Book, id string, lots []l
 		return err
 	}
 	for _, child := range children {
-		if on, excluded := lies(flags[child], id); !on && !excluded {
+		if on, excluded := lies(flags[child], id); !on && (excluded == no || held && excluded == withParents) {
 			b.Spread(id, child)
 		}
 	}
 	return nil
 }
 
-func lies(flags []stock.Flag, id string) (on, excluded bool) {
+// exclusion is how a lot came out of a hold.
+type exclusion int
+
+const (
+	no exclusion = iota
+	byQuality
+	withParents
+)
+
+func lies(flags []stock.Flag, id string) (on bool, excluded exclusion) {
 	for _, f := range flags {
-		if f.Hold == id {
-			return !f.Excluded, f.Excluded
+		switch {
+		case f.Hold != id:
+		case !f.Excluded:
+			return true, no
+		case f.Inherited:
+			return false, withParents
+		default:
+			return false, byQuality
 		}
 	}
-	return false, false
+	return false, no
 }

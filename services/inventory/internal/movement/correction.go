@@ -268,11 +268,7 @@ func (c *correction) pours() error {
 		if p.Quantity == 0 {
 			continue
 		}
-		from, err := c.b.Pour(p, c.order.claimant(p.Bin), c.when(fact))
-		if err != nil {
-			return err
-		}
-		if err := c.b.Issue(from, p.Quantity, c.when(fact), stock.ForPour); err != nil {
+		if err := c.b.Pour(p, c.order.claimant(p.Bin), c.when(fact)); err != nil {
 			return err
 		}
 		if _, ok := c.times[fact]; !ok {
@@ -280,11 +276,11 @@ func (c *correction) pours() error {
 		}
 		bin := c.b.Find(p.Bin)
 		for _, f := range c.b.Flags(p.Lot) {
-			if !f.Excluded && f.Class == lot.SafetyHold && !bin.IsNew() {
+			if f.Class == lot.SafetyHold && !bin.IsNew() {
 				c.b.Spread(f.Hold, p.Bin)
 			}
 		}
-		c.events = append(c.events, c.b.HandDown(bin, c.b.Flags(p.Lot), false, c.order.At)...)
+		c.events = append(c.events, c.b.HandDown(bin, []stock.Parent{{Lot: p.Lot, Flags: c.b.Flags(p.Lot), Drawn: c.when(fact)}}, false, c.order.At)...)
 	}
 	return nil
 }

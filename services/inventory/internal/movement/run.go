@@ -91,7 +91,7 @@ func formOf(r lot.RunPosted) error {
 	if len(r.Contributions) > 0 && !r.Final {
 		return fault.Invalid("contributions_early", "run %s: a contribution table comes with its completion", r.Run)
 	}
-	ins, outs, lots := map[int64]bool{}, map[int64]bool{}, map[lot.ID]bool{}
+	ins, outs, lots, filled := map[int64]bool{}, map[int64]bool{}, map[lot.ID]bool{}, map[container]bool{}
 	for _, in := range r.Inputs {
 		if in.Line < 1 || in.Line > maxLine {
 			return fault.Invalid("line_out_of_range", "run %s: input line %d, 1 to %d are allowed", r.Run, in.Line, maxLine)
@@ -115,9 +115,19 @@ func formOf(r lot.RunPosted) error {
 		case lots[out.Lot]:
 			return fault.Precondition("run_cycle", "run %s: lot %s is both an input and an output", r.Run, out.Lot)
 		}
-		outs[out.Line] = true
+		of := container{out.Lot, out.Container}
+		if out.Container != "" && filled[of] {
+			return fault.Invalid("container_repeated", "run %s: two outputs fill container %s of lot %s", r.Run, out.Container, out.Lot)
+		}
+		outs[out.Line], filled[of] = true, true
 	}
 	return nil
+}
+
+// container names one: codes are unique within a lot.
+type container struct {
+	lot  lot.ID
+	code string
 }
 
 func wantOf(r lot.RunPosted) stock.Want {
@@ -238,12 +248,15 @@ func (p *posting) input(in lot.RunInput) (stock.Line, error) {
 	if l.Source == stock.FromRun && l.Maker == string(p.run.Run) {
 		return stock.Line{}, fault.Precondition("run_cycle", "%s: the run made it itself; that is a new run", what)
 	}
-	if err := p.b.Issue(l, in.Quantity, in.At, stock.ForRun); err != nil {
-		return stock.Line{}, err
-	}
 	k := stock.DrawKey(in.At, stock.Run, string(p.run.Run))
 	fact := stock.RunFact(p.run.Run)
-	p.b.Take(l, in.Place, in.Quantity, k, fact)
+	d := stock.Draw{Lot: l, Place: in.Place, Quantity: in.Quantity, Use: stock.ForRun, Key: k, Fact: fact}
+	if in.Container != "" {
+		d.Containers = []string{in.Container}
+	}
+	if _, err := p.b.Draw(d); err != nil {
+		return stock.Line{}, err
+	}
 	p.b.Post(stock.RunAccount(p.run.Run), l.Measure, in.Quantity, k, fact)
 	p.b.Join(string(in.Lot), stock.RunNode(p.run.Run), fact)
 	return stock.Line{Run: p.run.Run, Version: p.run.Version, Number: in.Line, Lot: in.Lot, Measure: l.Measure, Quantity: in.Quantity}, nil
@@ -273,7 +286,10 @@ func (p *posting) output(out *lot.RunOutput) (stock.Line, error) {
 	}
 	k := stock.FillKey(out.At, stock.Run, string(p.run.Run))
 	fact := stock.RunFact(p.run.Run)
-	p.b.Put(l, out.Place, out.Quantity, k, fact)
+	fill := stock.Container{Code: out.Container, Quantity: out.Quantity, FilledFrom: out.FilledFrom, FilledTo: k.At}
+	if err := p.b.Fill(l, out.Place, fill, k, fact); err != nil {
+		return stock.Line{}, err
+	}
 	p.b.Post(stock.RunAccount(p.run.Run), out.Measure, -out.Quantity, k, fact)
 	p.b.Grow(l, out.Quantity, out.At)
 	p.b.Join(stock.RunNode(p.run.Run), string(out.Lot), fact)
@@ -365,38 +381,56 @@ func (p *posting) flagsBefore(ctx context.Context, tx stock.Tx) (map[lot.ID][]st
 func (p *posting) handDown(before map[lot.ID][]stock.Flag) []lot.Event {
 	var events []lot.Event
 	for _, out := range p.run.Outputs {
+		var now, earlier []stock.Parent
 		for _, in := range p.run.Inputs {
 			if len(p.b.Flags(in.Lot)) > 0 && reaches(p.run.Contributions, in.Lot, out.Lot) {
-				p.again(in.Lot, out.Lot)
-				events = append(events, p.b.HandDown(p.b.Find(out.Lot), p.b.Flags(in.Lot), true, out.At)...)
+				p.again(in, out.Lot)
+				now = append(now, stock.Parent{Lot: in.Lot, Flags: p.b.Flags(in.Lot), Drawn: in.At})
 			}
 		}
 		for _, in := range slices.Sorted(maps.Keys(before)) {
 			if reaches(p.run.Contributions, in, out.Lot) {
-				events = append(events, p.b.HandDown(p.b.Find(out.Lot), before[in], false, out.At)...)
+				earlier = append(earlier, stock.Parent{Lot: in, Flags: before[in]})
 			}
 		}
+		events = append(events, p.inherit(p.b.Find(out.Lot), now, earlier, out.At)...)
 	}
 	for _, in := range p.run.Inputs {
 		for _, l := range p.prior {
 			if l.Output {
-				p.spread(in.Lot, l.Lot)
+				p.spread(in, l.Lot)
 			}
 		}
 	}
 	return events
 }
 
+// inherit hands down first what holds, then what is excluded: a lot is excluded only where all that a hold was on is.
+func (p *posting) inherit(child *stock.Lot, now, earlier []stock.Parent, at time.Time) []lot.Event {
+	events := p.b.HandDown(child, heldOnly(now), true, at)
+	return append(events, p.b.HandDown(child, slices.Concat(now, earlier), false, at)...)
+}
+
+// heldOnly leaves out what was excluded.
+func heldOnly(parents []stock.Parent) []stock.Parent {
+	out := slices.Clone(parents)
+	for i := range out {
+		out[i].Flags = slices.DeleteFunc(slices.Clone(out[i].Flags), func(f stock.Flag) bool { return f.Excluded || f.Before(out[i].Drawn) })
+	}
+	return out
+}
+
 // again starts the spreading of holds to what was made before of a lot that is filled again, or made by other inputs now.
-func (p *posting) again(in, out lot.ID) {
+func (p *posting) again(in lot.RunInput, out lot.ID) {
 	if !p.b.Find(out).IsNew() {
 		p.spread(in, out)
 	}
 }
 
-func (p *posting) spread(from, to lot.ID) {
-	for _, f := range p.b.Flags(from) {
-		if !f.Excluded && f.Class == lot.SafetyHold {
+// spread lets the safety holds on an input be looked for at a lot soon, those that it is excluded from too.
+func (p *posting) spread(from lot.RunInput, to lot.ID) {
+	for _, f := range p.b.Flags(from.Lot) {
+		if f.Class == lot.SafetyHold {
 			p.b.Spread(f.Hold, to)
 		}
 	}

@@ -68,8 +68,8 @@ func TakeBack(ctx context.Context, tx Tx, r Return) (Came, []lot.Event, error) {
 	if err := tx.AddHold(ctx, h); err != nil {
 		return Came{}, nil, err
 	}
-	events := append([]lot.Event{said}, b.HandDown(l, []stock.Flag{h.Flag()}, true, r.At)...)
-	events = append(events, b.HandDown(l, b.Flags(r.Origin), false, r.At)...)
+	events := append([]lot.Event{said}, b.HandDown(l, []stock.Parent{{Lot: r.Lot, Flags: []stock.Flag{h.Flag()}}}, true, r.At)...)
+	events = append(events, b.HandDown(l, []stock.Parent{{Lot: r.Origin, Flags: b.Flags(r.Origin), Drawn: s.At}}, false, r.At)...)
 	return Came{Lot: r.Lot, Hold: h.Hold}, events, b.Close(ctx, tx)
 }
 

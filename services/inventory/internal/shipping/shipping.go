@@ -138,11 +138,12 @@ func Leave(b *stock.Book, s *Shipment, line lot.ShipmentLine) error {
 	if s.ShipKind == lot.Sale {
 		use = stock.ForSale
 	}
-	if err := b.Issue(l, line.Quantity, s.At, use); err != nil {
+	k, fact := stock.DrawKey(s.At, stock.Shipment, s.Shipment), LineFact(s.Shipment, line.Line)
+	if _, err := b.Draw(stock.Draw{
+		Lot: l, Place: line.Place, Quantity: line.Quantity, Containers: line.Containers, Use: use, Key: k, Fact: fact,
+	}); err != nil {
 		return err
 	}
-	k, fact := stock.DrawKey(s.At, stock.Shipment, s.Shipment), LineFact(s.Shipment, line.Line)
-	b.Take(l, line.Place, line.Quantity, k, fact)
 	b.Post(stock.AccountShipped, l.Measure, line.Quantity, k, fact)
 	return nil
 }

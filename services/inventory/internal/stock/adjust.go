@@ -37,11 +37,6 @@ func AdjustLot(ctx context.Context, tx Tx, a Adjust) (lot.Quantity, []lot.Event,
 	}
 	b.Once(fact)
 	l := b.Find(a.Lot)
-	if leavesPlant(a.Reason) && a.Delta < 0 {
-		if err := b.Issue(l, -a.Delta, a.At, ForDestruction); err != nil {
-			return 0, nil, err
-		}
-	}
 	left := b.OnHand(Spot{l.ID, a.Place, l.Owner})
 	return left, []lot.Event{{Lots: []lot.ID{a.Lot}, Effective: a.At, Body: body}}, b.Close(ctx, tx)
 }
@@ -69,10 +64,21 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 	k := DrawKey(a.At, Adjustment, a.Name)
 	if a.Delta > 0 {
 		k = FillKey(a.At, Adjustment, a.Name)
+		b.Put(l, a.Place, a.Delta, k, fact)
+	} else if err := b.lose(l, a, k); err != nil {
+		return lot.Adjusted{}, err
 	}
-	b.Put(l, a.Place, a.Delta, k, fact)
 	b.Post(account.Name, l.Measure, -a.Delta, k, fact)
 	return lot.Adjusted{Adjustment: a.Name, Lot: a.Lot, Place: a.Place, Delta: a.Delta, Reason: a.Reason, Account: account}, nil
+}
+
+// lose takes what is fewer than the book has: loose goods first, since nobody knows which container lacks something.
+func (b *Book) lose(l *Lot, a Adjust, k Key) error {
+	d := Draw{Lot: l, Place: a.Place, Quantity: -a.Delta, Key: k, Fact: AdjustmentFact(a.Name)}
+	if leavesPlant(a.Reason) {
+		d.Use = ForDestruction
+	}
+	return b.take(d, b.anywhere(l, a.Place, d.Quantity))
 }
 
 func (b *Book) accountOf(a Adjust) (lot.Account, error) {
@@ -108,12 +114,21 @@ func MoveLot(ctx context.Context, tx Tx, m lot.Moved, at time.Time) ([]lot.Event
 	case to.Bin && len(to.Lots) > 0 && (len(to.Lots) > 1 || to.Lots[0] != l.ID):
 		return nil, fault.Precondition("bin_occupied", "bin %s: it holds lot %s; a bin holds one lot at a time", m.To, to.Lots[0])
 	}
-	if err := b.Issue(l, m.Quantity, at, ForMove); err != nil {
+	d := Draw{
+		Lot: l, Place: m.From, Quantity: m.Quantity, Containers: m.Containers, Use: ForMove, Key: DrawKey(at, Transfer, m.Movement), Fact: fact,
+	}
+	portions, err := b.Draw(d)
+	if err != nil {
 		return nil, err
 	}
+	for _, code := range m.Containers {
+		if c := b.container(l.ID, code, m.From); c.Quantity > 0 {
+			return nil, fault.Invalid("container_partial", "move %s: container %s of lot %s would stay behind with %s: a container is carried with all that is in it",
+				m.Movement, code, l.ID, Amount(c.Quantity, l.Measure))
+		}
+	}
 	b.Once(fact)
-	b.Take(l, m.From, m.Quantity, DrawKey(at, Transfer, m.Movement), fact)
-	b.Put(l, m.To, m.Quantity, FillKey(at, Transfer, m.Movement), fact)
+	b.PutPortions(l, m.To, d, portions, FillKey(at, Transfer, m.Movement))
 	return []lot.Event{{Lots: []lot.ID{m.Lot}, Effective: at, Body: m}}, b.Close(ctx, tx)
 }
 

@@ -21,8 +21,10 @@ type Book struct {
 	change Change
 	issued []lot.ID // left their spot for good: no spreading hold may stand above them
 
+	heldDrawn []Marked // held goods were drawn under a disposition
+
 	correcting bool
-	drawn      map[lot.ID]lot.Quantity // by a correction set: what it draws less what it takes back
+	drawn      map[lot.ID]map[string]lot.Quantity // by a correction set, by container: what it draws less what it takes back
 }
 
 // Open locks what a command touches. The movement is a name that no other movement has.
@@ -40,6 +42,9 @@ func Open(ctx context.Context, tx Tx, movement string, want Want) (*Book, error)
 
 // NewBook is a book over what is known already, for rules that are tried without a database.
 func NewBook(known *Known, movement string, now time.Time) *Book {
+	if known.Containers == nil {
+		known.Containers = map[lot.ID][]*Container{}
+	}
 	return &Book{known: known, now: now, change: Change{Movement: movement, Balances: map[Spot]Balance{}}}
 }
 
@@ -141,11 +146,6 @@ func (b *Book) Untouched(l *Lot, place lot.PlaceID) bool {
 // Once uses up the natural key of a fact. A key used before is refused when the book is written.
 func (b *Book) Once(fact string) { b.change.Facts = append(b.change.Facts, fact) }
 
-// Take draws on a lot. The other side of the movement is for the caller to add.
-func (b *Book) Take(l *Lot, place lot.PlaceID, q lot.Quantity, k Key, fact string) {
-	b.leg(Leg{Fact: fact, Spot: Spot{l.ID, place, l.Owner}, Measure: l.Measure, Quantity: -q, Key: k})
-}
-
 // Put adds to a lot.
 func (b *Book) Put(l *Lot, place lot.PlaceID, q lot.Quantity, k Key, fact string) {
 	b.leg(Leg{Fact: fact, Spot: Spot{l.ID, place, l.Owner}, Measure: l.Measure, Quantity: q, Key: k})
@@ -162,6 +162,7 @@ func (b *Book) leg(l Leg) {
 	}
 	l.Movement = b.change.Movement
 	b.change.Legs = append(b.change.Legs, l)
+	b.contain(l)
 }
 
 // Join adds an edge.

@@ -43,6 +43,9 @@ func (b *Book) Close(ctx context.Context, tx Tx) error {
 	if err := b.balanced(); err != nil {
 		return err
 	}
+	if err := b.containersHold(); err != nil {
+		return err
+	}
 	if b.known.Spreading && len(b.issued) > 0 && !b.known.Accepted {
 		held, err := tx.HeldAbove(ctx, b.issued)
 		if err != nil {

@@ -129,7 +129,8 @@ func TestRefusalSaysHowMuchAndWhen(t *testing.T) {
 func TestMovementAddsUp(t *testing.T) {
 	t.Parallel()
 	b := NewBook(&Known{}, "m", hour(0))
-	b.Take(&Lot{ID: "L", Measure: lot.ByWeight}, "", 5, DrawKey(hour(1), Run, "r"), "run/r")
+	_, err := b.Draw(Draw{Lot: &Lot{ID: "L", Measure: lot.ByWeight}, Quantity: 5, Key: DrawKey(hour(1), Run, "r"), Fact: "run/r"})
+	require.NoError(t, err)
 	var bug *fault.BugError
 	require.ErrorAs(t, b.balanced(), &bug)
 	b.Post(RunAccount("r"), lot.ByWeight, 5, DrawKey(hour(1), Run, "r"), "run/r")

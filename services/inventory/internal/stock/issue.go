@@ -1,8 +1,6 @@
 package stock
 
 import (
-	"slices"
-	"strings"
 	"time"
 
 	"huskline/internal/fault"
@@ -35,57 +33,6 @@ func (u Use) decisions() []lot.Disposition {
 		return []lot.Disposition{lot.Destroy}
 	}
 	return nil
-}
-
-// Issue asks whether goods of a lot may be taken at a time, and spends the disposition under which held ones are. Nothing is taken before
-// the lot was born; nothing of a seller's before title has passed, save that it goes back; nothing held without a disposition.
-func (b *Book) Issue(l *Lot, q lot.Quantity, at time.Time, use Use) error {
-	if at.Before(l.Born) {
-		return fault.Precondition("before_birth", "lot %s: %s is before it came to be, at %s", l.ID, Stamp(at), Stamp(l.Born))
-	}
-	if l.Ownership == lot.SellersOwn && use != ForReturn && use != ForMove {
-		return fault.Precondition("title_not_passed", "lot %s: it is still its seller's: buy it first, or give it back", l.ID)
-	}
-	if b.correcting {
-		b.drawn[l.ID] += q
-		b.freeze(l, at)
-		return nil
-	}
-	held := false
-	for _, flag := range b.known.Flags[l.ID] {
-		if flag.Excluded {
-			continue
-		}
-		held = true
-		if err := b.spend(l, flag, q, use); err != nil {
-			return err
-		}
-	}
-	if use != ForMove {
-		b.freeze(l, at)
-	}
-	if !held {
-		b.issued = append(b.issued, l.ID)
-	}
-	return nil
-}
-
-func (b *Book) spend(l *Lot, flag Flag, q lot.Quantity, use Use) error {
-	for _, d := range b.known.Dispositions[l.ID] {
-		if d.Hold != flag.Hold || d.Left < q || !slices.Contains(use.decisions(), d.Decision) {
-			continue
-		}
-		if use != ForMove {
-			d.Left -= q
-			b.change.Spent = append(b.change.Spent, SpentDisposition{d.ID, q})
-		}
-		return nil
-	}
-	if b.known.Accepted {
-		return nil
-	}
-	return fault.Precondition("lot_held", "lot %s: hold %s (%s) lies on it, and no disposition covers %s", l.ID, flag.Hold, flag.Reason,
-		Amount(q, l.Measure))
 }
 
 // SpentUnder refuses goods that left under another disposition than the one named, or under one where none was named.
@@ -190,35 +137,4 @@ func (b *Book) Grow(l *Lot, q lot.Quantity, at time.Time) {
 	if l.Made == q || at.Before(l.Born) {
 		l.Born = at.UTC().Truncate(time.Microsecond)
 	}
-}
-
-// HandDown puts the safety holds of a new lot's sources on it and says so. Those of all classes go along where `all` is set: the same goods
-// under a new code.
-func (b *Book) HandDown(child *Lot, flags []Flag, all bool, at time.Time) []lot.Event {
-	var events []lot.Event
-	for _, f := range flags {
-		if f.Excluded || f.Class != lot.SafetyHold && !all || b.marked(child.ID, f.Hold) {
-			continue
-		}
-		b.known.Flags[child.ID] = append(b.known.Flags[child.ID], f)
-		b.Mark(f.Hold, child.ID)
-		events = append(events, HeldEvent(f, child.ID, at))
-	}
-	slices.SortFunc(events, func(x, y lot.Event) int { return strings.Compare(x.Body.(lot.Held).Hold, y.Body.(lot.Held).Hold) })
-	return events
-}
-
-func (b *Book) marked(id lot.ID, hold string) bool {
-	return slices.ContainsFunc(b.known.Flags[id], func(f Flag) bool { return f.Hold == hold })
-}
-
-// HeldEvent says that a hold lies on a lot.
-func HeldEvent(f Flag, id lot.ID, at time.Time) lot.Event {
-	lots := []lot.ID{id}
-	if f.Root != id {
-		lots = append(lots, f.Root)
-	}
-	return lot.Event{Lots: lots, Effective: at, Body: lot.Held{
-		Hold: f.Hold, Class: f.Class, Root: f.Root, Lot: id, Reason: f.Reason, Recall: f.Recall,
-	}}
 }

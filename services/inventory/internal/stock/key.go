@@ -60,9 +60,11 @@ type Leg struct {
 	Fact     string // what it records: "run/R-1", "shipment/S-1/2"; a correction reverses by it
 	Spot     Spot   // empty lot: a leg of an account
 	Account  string // empty: a leg of a lot
-	Measure  lot.Measure
-	Quantity lot.Quantity // signed
-	Key      Key
+	// Container that the goods lie in; empty: loose. Balances are of spots, containers hold a part of them.
+	Container string
+	Measure   lot.Measure
+	Quantity  lot.Quantity // signed
+	Key       Key
 }
 
 // The accounts that are no loss: the gate, customers, title, and work in process of a run.

@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"huskline/internal/lot"
@@ -63,6 +64,36 @@ type Flag struct {
 	Reason   string
 	Recall   bool
 	Excluded bool // quality took the lot out: the hold does not bind it and is not handed down by it
+	// Inherited is an exclusion because all that the lot is made from is excluded, not by a decision of its own.
+	Inherited bool
+
+	// Of a hold on a part of the lot that it was placed on; it holds whole lots below.
+	Part       bool
+	Containers []string
+	FillFrom   time.Time // zero: from the beginning
+	FillTo     time.Time // zero: without end
+	Since      time.Time // what was drawn before it cannot be of the part; zero: unknown
+}
+
+// Window tells whether a hold lies on what was filled within a time.
+func (f Flag) Window() bool { return !f.FillFrom.IsZero() || !f.FillTo.IsZero() }
+
+func (f Flag) within(filled time.Time) bool {
+	return f.Window() && !filled.Before(f.FillFrom) && (f.FillTo.IsZero() || !filled.After(f.FillTo))
+}
+
+// Covers tells whether a hold on a part of a lot lies on a container of it.
+func (f Flag) Covers(c *Container) bool {
+	return f.Part && (slices.Contains(f.Containers, c.Code) || f.within(c.FilledTo))
+}
+
+// Before tells whether what was drawn at a time cannot be of the part that is held.
+func (f Flag) Before(drawn time.Time) bool { return f.Part && !drawn.IsZero() && drawn.Before(f.Since) }
+
+// Fill is loose goods that a run put into a lot.
+type Fill struct {
+	At       time.Time
+	Quantity lot.Quantity
 }
 
 // Disposition is what quality decided about held goods, with what is left of it.
@@ -133,7 +164,9 @@ type Known struct {
 	Runs         map[lot.RunID]*RunState
 	Lots         map[lot.ID]*Lot
 	Balances     map[Spot]Balance
+	Containers   map[lot.ID][]*Container // by code, then place
 	Flags        map[lot.ID][]Flag
+	Fills        map[lot.ID][]Fill // of lots with a hold on a fill window
 	Dispositions map[lot.ID][]*Disposition
 	Claims       map[lot.ID]string // who claimed a code
 	Items        map[lot.ItemID]Item
@@ -184,6 +217,12 @@ type Marked struct {
 	Lot  lot.ID
 }
 
+// Spared is a lot that a hold does not reach, with the reason.
+type Spared struct {
+	Marked
+	Reason string
+}
+
 // Change is all that a book writes.
 type Change struct {
 	Movement      string
@@ -192,12 +231,14 @@ type Change struct {
 	Lots          []*Lot // born or changed
 	Legs          []Leg
 	Balances      map[Spot]Balance
-	Cut           []string // facts whose edges no longer stand
+	Containers    []*Container // touched
+	Cut           []string     // facts whose edges no longer stand
 	Edges         []Edge
 	Runs          []*RunState
 	Lines         []Line
 	Contributions map[lot.RunID][]lot.Contribution // in place of the run's; nil: none
 	Flags         []Marked
+	Spared        []Spared           // lots that a hold does not reach
 	Spread        []Marked           // lots whose descendants a hold must still reach, the lot included
 	Spent         []SpentDisposition // drawn from dispositions
 }
@@ -233,8 +274,15 @@ type Tx interface {
 // State is a lot as it is shown.
 type State struct {
 	Lot
-	Balances []SpotBalance
-	Holds    []string
+	Balances   []SpotBalance
+	Holds      []string
+	Containers []ContainerState
+}
+
+// ContainerState is a container as it is shown, with the holds on it beside those on the whole lot.
+type ContainerState struct {
+	Container
+	Holds []string
 }
 
 // SpotBalance is what lies at a spot.

@@ -30,41 +30,39 @@ func PourLot(ctx context.Context, tx Tx, p Pour) ([]lot.Event, error) {
 			"pour into a new bin lot, or correct the draws in the same set", p.Bin, Stamp(bin.Frozen), p.Poured.Pour)
 	}
 	b.Once(fact)
-	from, err := b.Pour(&p.Poured, p.Claimant, p.At)
-	if err != nil {
-		return nil, err
-	}
-	if err := b.Issue(from, p.Quantity, p.At, ForPour); err != nil {
+	if err := b.Pour(&p.Poured, p.Claimant, p.At); err != nil {
 		return nil, err
 	}
 	bin := b.Find(p.Bin)
 	events := []lot.Event{{Lots: []lot.ID{p.Bin, p.Lot}, Effective: p.At, Body: p.Poured}}
-	events = append(events, b.HandDown(bin, b.Flags(p.Lot), true, p.At)...)
+	events = append(events, b.HandDown(bin, []Parent{{p.Lot, b.Flags(p.Lot), p.At}}, true, p.At)...)
 	return events, b.Close(ctx, tx)
 }
 
-// Pour adds the legs, the birth and the edge of a pour, and fills in its item and measure. It gives the lot poured.
-func (b *Book) Pour(p *lot.Poured, claimant string, at time.Time) (*Lot, error) {
+// Pour adds the legs, the birth and the edge of a pour, and fills in its item and measure.
+func (b *Book) Pour(p *lot.Poured, claimant string, at time.Time) error {
 	if p.Quantity <= 0 {
-		return nil, fault.Invalid("quantity_not_positive", "pour %s: %d is not above zero", p.Pour, p.Quantity)
+		return fault.Invalid("quantity_not_positive", "pour %s: %d is not above zero", p.Pour, p.Quantity)
 	}
 	from, err := b.Lot(p.Lot)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if p.Bin == p.Lot {
-		return nil, fault.Invalid("pour_into_itself", "pour %s: lot %s cannot be poured into itself", p.Pour, p.Lot)
+		return fault.Invalid("pour_into_itself", "pour %s: lot %s cannot be poured into itself", p.Pour, p.Lot)
 	}
 	p.Item, p.Measure = from.Item, from.Measure
 	if err := b.bin(p, from, claimant, at); err != nil {
-		return nil, err
+		return err
 	}
 	bin, fact := b.Find(p.Bin), PourFact(p.Pour)
-	b.Take(from, p.Place, p.Quantity, DrawKey(at, Transfer, p.Pour), fact)
+	if _, err := b.Draw(Draw{Lot: from, Place: p.Place, Quantity: p.Quantity, Use: ForPour, Key: DrawKey(at, Transfer, p.Pour), Fact: fact}); err != nil {
+		return err
+	}
 	b.Put(bin, p.BinPlace, p.Quantity, FillKey(at, Transfer, p.Pour), fact)
 	b.Grow(bin, p.Quantity, at)
 	b.Join(string(p.Lot), string(p.Bin), fact)
-	return from, nil
+	return nil
 }
 
 // bin finds or bears the bin lot. A bin holds one lot at a time, of one owner.
@@ -137,7 +135,9 @@ func EmptyBin(ctx context.Context, tx Tx, e Emptying) (lot.Quantity, []lot.Event
 	b.Once(fact)
 	left := b.OnHand(Spot{bin.ID, e.Place, bin.Owner})
 	k := DrawKey(e.At, Adjustment, e.Name)
-	b.Take(bin, e.Place, left, k, fact)
+	if err := b.take(Draw{Lot: bin, Place: e.Place, Quantity: left, Key: k, Fact: fact}, []Portion{{Quantity: left}}); err != nil {
+		return 0, nil, err
+	}
 	b.Post(AccountUnaccounted, bin.Measure, left, k, fact)
 	b.freeze(bin, e.At)
 	events := []lot.Event{{Lots: []lot.ID{e.Bin}, Effective: e.At, Body: lot.BinEmptied{

@@ -67,10 +67,14 @@ func (b *Book) buy(p Purchase) ([]lot.Event, error) {
 			return nil, fault.Precondition("ticket_touched", "lot %s: only an untouched ticket bought whole keeps its code: %s were made, %s lie there, %s are bought",
 				l.ID, Amount(l.Made, l.Measure), Amount(b.OnHand(Spot{l.ID, p.Place, l.Owner}), l.Measure), Amount(p.Quantity, l.Measure))
 		}
-		b.Take(l, p.Place, p.Quantity, out, fact)
+		d := Draw{Lot: l, Place: p.Place, Quantity: p.Quantity, Key: out, Fact: fact}
+		portions := b.anywhere(l, p.Place, p.Quantity)
+		if err := b.take(d, portions); err != nil {
+			return nil, err
+		}
 		b.Touch(l)
 		l.Owner, l.Ownership = "", lot.Company
-		b.Put(l, p.Place, p.Quantity, in, fact)
+		b.PutPortions(l, p.Place, d, portions, in)
 		return nil, nil
 	}
 	n, err := b.Bear(Birth{
@@ -81,11 +85,18 @@ func (b *Book) buy(p Purchase) ([]lot.Event, error) {
 		return nil, err
 	}
 	b.freeze(l, p.At)
-	b.Take(l, p.Place, p.Quantity, out, fact)
-	b.Put(n, p.Place, p.Quantity, in, fact)
+	d := Draw{Lot: l, Place: p.Place, Quantity: p.Quantity, Key: out, Fact: fact}
+	portions := b.anywhere(l, p.Place, p.Quantity)
+	if err := b.take(d, portions); err != nil {
+		return nil, err
+	}
+	b.PutPortions(n, p.Place, d, portions, in)
 	b.Grow(n, p.Quantity, p.At)
 	b.Join(string(l.ID), string(n.ID), fact)
-	return b.HandDown(n, b.Flags(l.ID), true, p.At), nil
+	for _, f := range b.Flags(l.ID) {
+		b.heldDrawn = append(b.heldDrawn, Marked{f.Hold, l.ID}) // nobody knows which part was bought
+	}
+	return b.HandDown(n, []Parent{{l.ID, b.Flags(l.ID), p.At}}, true, p.At), nil
 }
 
 // ComparePurchase takes a purchase that intake says. Title to goods that have moved was passed here first, so it must agree. Where nothing of it

@@ -15,18 +15,19 @@ import (
 
 // Hold locks a hold.
 func (t *Tx) Hold(ctx context.Context, id string) (*hold.Hold, error) {
-	const lock = `select hold, class, root, reason, recall, containers, fill_from, fill_to, placed_by, effective, ended_at is not null
+	const lock = `select hold, class, root, reason, recall, containers, fill_from, fill_to, since, placed_by, effective, ended_at is not null
 		from holds where hold = $1 for update`
 	h := &hold.Hold{}
-	var from, to *time.Time
-	err := t.tx.QueryRow(ctx, lock, id).Scan(&h.Held.Hold, &h.Class, &h.Root, &h.Reason, &h.Recall, &h.Containers, &from, &to, &h.PlacedBy, &h.At, &h.Ended)
+	var from, to, since *time.Time
+	err := t.tx.QueryRow(ctx, lock, id).Scan(&h.Held.Hold, &h.Class, &h.Root, &h.Reason, &h.Recall, &h.Containers, &from, &to, &since, &h.PlacedBy, &h.At,
+		&h.Ended)
 	switch {
 	case err == pgx.ErrNoRows:
 		return nil, fault.NotFound("hold_unknown", "hold %s: there is none of this number", id)
 	case err != nil:
 		return nil, fmt.Errorf("lock hold %s: %w", id, err)
 	}
-	h.Lot, h.FillFrom, h.FillTo = h.Root, orZero(from), orZero(to)
+	h.Lot, h.FillFrom, h.FillTo, h.Since = h.Root, orZero(from), orZero(to), orZero(since)
 	return h, nil
 }
 
@@ -46,13 +47,14 @@ func orNull(t time.Time) *time.Time {
 
 // AddHold writes a new hold.
 func (t *Tx) AddHold(ctx context.Context, h *hold.Hold) error {
-	const insert = `insert into holds (hold, class, root, reason, recall, containers, fill_from, fill_to, placed_by, effective, recorded)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`
+	const insert = `insert into holds (hold, class, root, reason, recall, containers, fill_from, fill_to, since, placed_by, effective, recorded)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`
 	containers := h.Containers
 	if containers == nil {
 		containers = []string{}
 	}
-	_, err := t.tx.Exec(ctx, insert, h.Held.Hold, h.Class, h.Root, h.Reason, h.Recall, containers, orNull(h.FillFrom), orNull(h.FillTo), h.PlacedBy, h.At, t.at)
+	_, err := t.tx.Exec(ctx, insert, h.Held.Hold, h.Class, h.Root, h.Reason, h.Recall, containers, orNull(h.FillFrom), orNull(h.FillTo),
+		orNull(h.Since), h.PlacedBy, h.At, t.at)
 	if err != nil {
 		return fmt.Errorf("place hold %s: %w", h.Held.Hold, used(err))
 	}
@@ -69,12 +71,12 @@ func (t *Tx) End(ctx context.Context, id, by, reason string) error {
 
 // Exclude takes a lot out of a hold.
 func (t *Tx) Exclude(ctx context.Context, m stock.Marked, by, reason string) error {
-	b := &pgx.Batch{}
-	b.Queue(`insert into hold_flags (hold, lot, excluded, excluded_by, exclude_reason) values ($1, $2, true, $3, $4)
-		on conflict (lot, hold) do update set excluded = true, excluded_by = excluded.excluded_by, exclude_reason = excluded.exclude_reason`,
-		m.Hold, m.Lot, by, reason)
-	b.Queue(`delete from hold_frontier where hold = $1 and lot = $2`, m.Hold, m.Lot)
-	return t.send(ctx, "exclude lot "+string(m.Lot)+" from hold "+m.Hold, b)
+	const exclude = `insert into hold_flags (hold, lot, excluded, excluded_by, exclude_reason) values ($1, $2, true, $3, $4)
+		on conflict (lot, hold) do update set excluded = true, inherited = false, excluded_by = excluded.excluded_by, exclude_reason = excluded.exclude_reason`
+	if _, err := t.tx.Exec(ctx, exclude, m.Hold, m.Lot, by, reason); err != nil {
+		return fmt.Errorf("exclude lot %s from hold %s: %w", m.Lot, m.Hold, err)
+	}
+	return nil
 }
 
 // AddDisposition writes a disposition.

@@ -9,6 +9,7 @@ import (
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
+	"huskline/services/inventory/internal/hold"
 	"huskline/services/inventory/internal/stock"
 )
 
@@ -49,17 +50,18 @@ func (t *Tx) FactLegs(ctx context.Context, facts []string) ([]stock.Leg, error) 
 	if err := t.takeTry(ctx); err != nil {
 		return nil, err
 	}
-	const read = `select fact, coalesce(lot, ''), place, owner, account, measure, sum(quantity)::bigint, effective, key_order, key_name
+	const read = `select fact, coalesce(lot, ''), place, owner, account, container, measure, sum(quantity)::bigint, effective, key_order, key_name
 		from legs where fact = any($1)
-		group by fact, lot, place, owner, account, measure, effective, key_order, key_name
-		order by effective, key_order, key_name, lot, place, owner, account`
+		group by fact, lot, place, owner, account, container, measure, effective, key_order, key_name
+		order by effective, key_order, key_name, lot, place, owner, account, container`
 	rows, err := t.tx.Query(ctx, read, facts)
 	if err != nil {
 		return nil, fmt.Errorf("read the legs of facts: %w", err)
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (stock.Leg, error) {
 		var l stock.Leg
-		err := row.Scan(&l.Fact, &l.Spot.Lot, &l.Spot.Place, &l.Spot.Owner, &l.Account, &l.Measure, &l.Quantity, &l.Key.At, &l.Key.Order, &l.Key.Name)
+		err := row.Scan(&l.Fact, &l.Spot.Lot, &l.Spot.Place, &l.Spot.Owner, &l.Account, &l.Container, &l.Measure, &l.Quantity, &l.Key.At, &l.Key.Order,
+			&l.Key.Name)
 		return l, err
 	})
 }
@@ -136,7 +138,8 @@ const parentsOf = `select parent::text from edges where child = any($1) and left
 		or exists (select from contributions c where c.run = substr(o.parent, 2) and c.output = o.child and c.input = i.parent))`
 
 // HeldAbove finds an ancestor of lots, or one of them, on which a spreading hold lies. It does not look past a lot that quality took out of
-// the hold.
+// the hold; past one that was excluded only with what it is made from it does, and past one of the lots themselves that a hold on a part of it lies
+// on, since what is drawn is not of that part.
 func (t *Tx) HeldAbove(ctx context.Context, lots []lot.ID) (stock.Marked, error) {
 	const spreading = `select distinct h.hold::text from holds h join hold_frontier f on f.hold = h.hold where h.ended_at is null order by 1`
 	holds, err := t.names(ctx, spreading)
@@ -145,8 +148,10 @@ func (t *Tx) HeldAbove(ctx context.Context, lots []lot.ID) (stock.Marked, error)
 	}
 	var found stock.Marked
 	for _, hold := range holds {
+		first := true
 		err := walk(texts(lots), func(level []string) ([]string, bool, error) {
-			on, free, err := t.lies(ctx, hold, level)
+			on, free, err := t.lies(ctx, hold, level, first)
+			first = false
 			if err != nil || on != "" {
 				found = stock.Marked{Hold: hold, Lot: lot.ID(on)}
 				return nil, true, err
@@ -165,9 +170,11 @@ func (t *Tx) HeldAbove(ctx context.Context, lots []lot.ID) (stock.Marked, error)
 }
 
 // lies finds a lot that a hold lies on, and the lots that it was not lifted from.
-func (t *Tx) lies(ctx context.Context, hold string, lots []string) (on string, free []string, err error) {
-	const read = `select l, f.excluded from unnest($2::text[]) as u(l) left join hold_flags f on f.lot = u.l and f.hold = $1`
-	rows, err := t.tx.Query(ctx, read, hold, lots)
+func (t *Tx) lies(ctx context.Context, hold string, lots []string, drawn bool) (on string, free []string, err error) {
+	const read = `select l, f.excluded and not f.inherited, coalesce(f.inherited, false) or $3 and h.root = l
+			and (cardinality(h.containers) > 0 or h.fill_from is not null or h.fill_to is not null)
+		from unnest($2::text[]) as u(l) left join hold_flags f on f.lot = u.l and f.hold = $1 left join holds h on h.hold = $1`
+	rows, err := t.tx.Query(ctx, read, hold, lots, drawn)
 	if err != nil {
 		return "", nil, fmt.Errorf("look for hold %s: %w", hold, err)
 	}
@@ -175,11 +182,12 @@ func (t *Tx) lies(ctx context.Context, hold string, lots []string) (on string, f
 	for rows.Next() {
 		var id string
 		var excluded *bool
-		if err := rows.Scan(&id, &excluded); err != nil {
+		var past *bool
+		if err := rows.Scan(&id, &excluded, &past); err != nil {
 			return "", nil, err
 		}
 		switch {
-		case excluded == nil:
+		case excluded == nil, past != nil && *past:
 			free = append(free, id)
 		case !*excluded:
 			on = id
@@ -203,6 +211,27 @@ func (t *Tx) Children(ctx context.Context, lots []lot.ID) ([]lot.ID, error) {
 		out[i] = lot.ID(n)
 	}
 	return out, err
+}
+
+// Parentage tells what lots are made from, directly, as far as a hold was put on that, or lifted. A hold on a part of a lot lies on what was
+// drawn of it since that part came to be.
+func (t *Tx) Parentage(ctx context.Context, id string, lots []lot.ID) ([]hold.Parentage, error) {
+	const read = `with of (lot, parent, fact) as (
+			select child, parent, fact from edges where child = any($2) and left(parent, 1) <> ' '
+			union
+			select o.child, i.parent, i.fact from edges o join edges i on i.child = o.parent
+			where o.child = any($2) and left(o.parent, 1) = ' ' and (
+				not exists (select from contributions c where c.run = substr(o.parent, 2) and c.output = o.child)
+				or exists (select from contributions c where c.run = substr(o.parent, 2) and c.output = o.child and c.input = i.parent)))
+		select of.lot, of.parent, bool_or(not f.excluded and (h.root <> of.parent or h.since is null or exists (
+				select from legs l where l.lot = of.parent and l.fact = of.fact and l.quantity < 0 and l.effective >= h.since))), bool_or(f.excluded)
+		from of join hold_flags f on f.lot = of.parent and f.hold = $1 join holds h on h.hold = f.hold
+		group by of.lot, of.parent order by of.lot, of.parent`
+	rows, err := t.tx.Query(ctx, read, id, texts(lots))
+	if err != nil {
+		return nil, fmt.Errorf("read what lots are made from: %w", err)
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[hold.Parentage])
 }
 
 // LockRunsBelow locks the runs that lots went into, in key order.

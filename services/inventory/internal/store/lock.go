@@ -18,6 +18,7 @@ import (
 func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 	k := &stock.Known{
 		Runs: map[lot.RunID]*stock.RunState{}, Lots: map[lot.ID]*stock.Lot{}, Balances: map[stock.Spot]stock.Balance{},
+		Containers: map[lot.ID][]*stock.Container{}, Fills: map[lot.ID][]stock.Fill{},
 		Flags: map[lot.ID][]stock.Flag{}, Dispositions: map[lot.ID][]*stock.Disposition{}, Claims: map[lot.ID]string{},
 		Items: map[lot.ItemID]stock.Item{}, Parties: map[lot.PartyID]bool{}, Places: map[lot.PlaceID]stock.Place{},
 		Reasons: map[string]lot.Account{}, Accepted: t.again,
@@ -92,6 +93,17 @@ func lockLots(b *pgx.Batch, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
+	const containers = `select lot, container, place, quantity, filled_from, filled_to from containers where lot = any($1) order by lot, container, place`
+	b.Queue(containers, ids).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			c, err := scanContainer(rows)
+			if err != nil {
+				return err
+			}
+			k.Containers[c.Lot] = append(k.Containers[c.Lot], c)
+		}
+		return rows.Err()
+	})
 	const balances = `select lot, place, owner, quantity, latest, latest_order, latest_name from balances where lot = any($1)`
 	b.Queue(balances, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
@@ -104,6 +116,14 @@ func lockLots(b *pgx.Batch, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
+}
+
+func scanContainer(row pgx.Row) (*stock.Container, error) {
+	c := &stock.Container{}
+	var from *time.Time
+	err := row.Scan(&c.Lot, &c.Code, &c.Place, &c.Quantity, &from, &c.FilledTo)
+	c.FilledFrom = orZero(from)
+	return c, err
 }
 
 func readClaims(b *pgx.Batch, ids []string, k *stock.Known) {
@@ -169,10 +189,23 @@ func (t *Tx) readHolds(ctx context.Context, k *stock.Known) error {
 		}
 		return rows.Err()
 	})
+	const fills = `select lot, effective, sum(quantity)::bigint from legs
+		where lot = any($1) and key_order = $2 and container = '' group by lot, effective having sum(quantity) > 0`
+	b.Queue(fills, ids, stock.FillKey(time.Time{}, stock.Run, "").Order).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var id lot.ID
+			var f stock.Fill
+			if err := rows.Scan(&id, &f.At, &f.Quantity); err != nil {
+				return err
+			}
+			k.Fills[id] = append(k.Fills[id], f)
+		}
+		return rows.Err()
+	})
 	return t.send(ctx, "read holds", b)
 }
 
-const flagsOf = `select f.lot, f.hold, h.class, h.root, h.reason, h.recall, f.excluded
+const flagsOf = `select f.lot, f.hold, h.class, h.root, h.reason, h.recall, f.excluded, f.inherited, h.containers, h.fill_from, h.fill_to, h.since
 	from hold_flags f join holds h on h.hold = f.hold
 	where f.lot = any($1) and h.ended_at is null order by f.lot, f.hold`
 
@@ -180,8 +213,14 @@ func scanFlags(rows pgx.Rows, into map[lot.ID][]stock.Flag) error {
 	for rows.Next() {
 		var id lot.ID
 		var f stock.Flag
-		if err := rows.Scan(&id, &f.Hold, &f.Class, &f.Root, &f.Reason, &f.Recall, &f.Excluded); err != nil {
+		var containers []string
+		var from, to, since *time.Time
+		err := rows.Scan(&id, &f.Hold, &f.Class, &f.Root, &f.Reason, &f.Recall, &f.Excluded, &f.Inherited, &containers, &from, &to, &since)
+		if err != nil {
 			return err
+		}
+		if f.Root == id && (len(containers) > 0 || from != nil || to != nil) {
+			f.Part, f.Containers, f.FillFrom, f.FillTo, f.Since = true, containers, orZero(from), orZero(to), orZero(since)
 		}
 		into[id] = append(into[id], f)
 	}

@@ -96,6 +96,18 @@ func fill(ctx context.Context, tx pgx.Tx, states []*stock.State) error {
 		}
 		return rows.Err()
 	})
+	const containers = `select lot, container, place, quantity, filled_from, filled_to from containers
+		where lot = any($1) and quantity > 0 order by lot, container, place`
+	b.Queue(containers, ids).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			c, err := scanContainer(rows)
+			if err != nil {
+				return err
+			}
+			of[c.Lot].Containers = append(of[c.Lot].Containers, stock.ContainerState{Container: *c})
+		}
+		return rows.Err()
+	})
 	b.Queue(flagsOf, ids).Query(func(rows pgx.Rows) error {
 		flags := map[lot.ID][]stock.Flag{}
 		if err := scanFlags(rows, flags); err != nil {
@@ -103,8 +115,14 @@ func fill(ctx context.Context, tx pgx.Tx, states []*stock.State) error {
 		}
 		for id, on := range flags {
 			for _, f := range on {
-				if !f.Excluded {
-					of[id].Holds = append(of[id].Holds, f.Hold)
+				if f.Excluded {
+					continue
+				}
+				of[id].Holds = append(of[id].Holds, f.Hold)
+				for i := range of[id].Containers {
+					if c := &of[id].Containers[i]; f.Covers(&c.Container) {
+						c.Holds = append(c.Holds, f.Hold)
+					}
 				}
 			}
 		}

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -26,7 +27,7 @@ func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error
 	case err != nil:
 		return nil, fmt.Errorf("lock shipment %s: %w", id, err)
 	}
-	const lines = `select line, lot, quantity, place, price, returned from shipment_lines where shipment = $1 order by line for update`
+	const lines = `select line, lot, quantity, place, price, returned, containers from shipment_lines where shipment = $1 order by line for update`
 	rows, err := t.tx.Query(ctx, lines, id)
 	if err != nil {
 		return nil, fmt.Errorf("lock lines of shipment %s: %w", id, err)
@@ -34,7 +35,7 @@ func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error
 	s.Lines, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (*shipping.Line, error) {
 		l := &shipping.Line{}
 		var price *int64
-		err := row.Scan(&l.Line, &l.Lot, &l.Quantity, &l.Place, &price, &l.Returned)
+		err := row.Scan(&l.Line, &l.Lot, &l.Quantity, &l.Place, &price, &l.Returned, &l.Containers)
 		if price != nil {
 			of := money.Price(*price)
 			l.Price = &of
@@ -51,20 +52,29 @@ func (t *Tx) AddShipment(_ context.Context, s *shipping.Shipment) error {
 		s.Shipped.Shipment, s.ShipKind, s.Consignee, s.Channel, s.Carrier, s.Document, s.FreightOut, s.At, t.at)
 	var lines, quantities []int64
 	var prices []*int64
-	var lots, places []string
+	var lots, places, containers []string
 	for _, l := range s.Lines {
 		lines, quantities, prices = append(lines, l.Line), append(quantities, int64(l.Quantity)), append(prices, priceOf(l.Price))
-		lots, places = append(lots, string(l.Lot)), append(places, string(l.Place))
+		lots, places, containers = append(lots, string(l.Lot)), append(places, string(l.Place)), append(containers, arrayText(l.Containers))
 	}
-	t.early.Queue(`insert into shipment_lines (shipment, line, lot, quantity, place, price, returned)
-		select $1, n, l, q, p, m, 0 from unnest($2::bigint[], $3::text[], $4::bigint[], $5::text[], $6::bigint[]) as u(n, l, q, p, m)`,
-		s.Shipped.Shipment, lines, lots, quantities, places, prices)
+	t.early.Queue(`insert into shipment_lines (shipment, line, lot, quantity, place, price, returned, containers)
+		select $1, n, l, q, p, m, 0, c::text[] from unnest($2::bigint[], $3::text[], $4::bigint[], $5::text[], $6::bigint[], $7::text[]) as u(n, l, q, p, m, c)`,
+		s.Shipped.Shipment, lines, lots, quantities, places, prices, containers)
 	return nil
 }
 
-const setLine = `insert into shipment_lines (shipment, line, lot, quantity, place, price, returned) values ($1, $2, $3, $4, $5, $6, $7)
+// arrayText is the text of an array of texts, since arrays of arrays must not differ in length.
+func arrayText(in []string) string {
+	quoted := make([]string, len(in))
+	for i, s := range in {
+		quoted[i] = `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(s) + `"`
+	}
+	return "{" + strings.Join(quoted, ",") + "}"
+}
+
+const setLine = `insert into shipment_lines (shipment, line, lot, quantity, place, price, returned, containers) values ($1, $2, $3, $4, $5, $6, $7, $8::text::text[])
 	on conflict (shipment, line) do update set lot = excluded.lot, quantity = excluded.quantity, place = excluded.place,
-		price = excluded.price, returned = excluded.returned`
+		price = excluded.price, returned = excluded.returned, containers = excluded.containers`
 
 func priceOf(p *money.Price) *int64 {
 	if p == nil {
@@ -76,7 +86,7 @@ func priceOf(p *money.Price) *int64 {
 
 // SetLine writes a line, new or changed.
 func (t *Tx) SetLine(ctx context.Context, shipment string, l *shipping.Line) error {
-	_, err := t.tx.Exec(ctx, setLine, shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned)
+	_, err := t.tx.Exec(ctx, setLine, shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned, arrayText(l.Containers))
 	if err != nil {
 		return fmt.Errorf("write line %d of shipment %s: %w", l.Line, shipment, err)
 	}

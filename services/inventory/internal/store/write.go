@@ -25,6 +25,7 @@ func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
 	writeLots(b, c.Lots)
 	t.writeLegs(b, c.Legs)
 	writeBalances(b, c.Balances)
+	writeContainers(b, c.Containers)
 	writeEdges(b, c)
 	writeRuns(b, c)
 	writeHolds(b, c)
@@ -72,11 +73,11 @@ func writeBirths(b *pgx.Batch, lots []*stock.Lot) {
 
 // legColumns are the columns of legs, for one statement.
 type legColumns struct {
-	fact, place, owner, account, name []string
-	lot                               []*string
-	measure, order                    []int16
-	quantity                          []int64
-	effective                         []time.Time
+	fact, place, owner, account, container, name []string
+	lot                                          []*string
+	measure, order                               []int16
+	quantity                                     []int64
+	effective                                    []time.Time
 }
 
 func (t *Tx) writeLegs(b *pgx.Batch, legs []stock.Leg) {
@@ -91,15 +92,15 @@ func (t *Tx) writeLegs(b *pgx.Batch, legs []stock.Leg) {
 			id = &text
 		}
 		c.fact, c.lot, c.place = append(c.fact, l.Fact), append(c.lot, id), append(c.place, string(l.Spot.Place))
-		c.owner, c.account = append(c.owner, string(l.Spot.Owner)), append(c.account, l.Account)
+		c.owner, c.account, c.container = append(c.owner, string(l.Spot.Owner)), append(c.account, l.Account), append(c.container, l.Container)
 		c.measure, c.quantity = append(c.measure, int16(l.Measure)), append(c.quantity, int64(l.Quantity))
 		c.effective, c.order, c.name = append(c.effective, l.Key.At), append(c.order, l.Key.Order), append(c.name, l.Key.Name)
 	}
-	const insert = `insert into legs (movement, number, fact, lot, place, owner, account, measure, quantity, effective, key_order, key_name, recorded)
-		select $1, n, f, l, p, o, a, m, q, e, r, k, $2
-		from unnest($3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::smallint[], $9::bigint[], $10::timestamptz[], $11::smallint[], $12::text[])
-			with ordinality as u(f, l, p, o, a, m, q, e, r, k, n)`
-	b.Queue(insert, legs[0].Movement, t.at, c.fact, c.lot, c.place, c.owner, c.account, c.measure, c.quantity, c.effective, c.order, c.name)
+	const insert = `insert into legs (movement, number, fact, lot, place, owner, account, measure, quantity, effective, key_order, key_name, container, recorded)
+		select $1, n, f, l, p, o, a, m, q, e, r, k, c, $2
+		from unnest($3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::smallint[], $9::bigint[], $10::timestamptz[], $11::smallint[], $12::text[],
+			$13::text[]) with ordinality as u(f, l, p, o, a, m, q, e, r, k, c, n)`
+	b.Queue(insert, legs[0].Movement, t.at, c.fact, c.lot, c.place, c.owner, c.account, c.measure, c.quantity, c.effective, c.order, c.name, c.container)
 }
 
 func writeBalances(b *pgx.Batch, balances map[stock.Spot]stock.Balance) {
@@ -121,6 +122,14 @@ func writeBalances(b *pgx.Batch, balances map[stock.Spot]stock.Balance) {
 		on conflict (lot, place, owner) do update set quantity = excluded.quantity, latest = excluded.latest,
 			latest_order = excluded.latest_order, latest_name = excluded.latest_name`
 	b.Queue(upsert, lots, places, owners, quantities, latest, orders, names)
+}
+
+func writeContainers(b *pgx.Batch, containers []*stock.Container) {
+	const upsert = `insert into containers (lot, container, place, quantity, filled_from, filled_to) values ($1, $2, $3, $4, $5, $6)
+		on conflict (lot, container, place) do update set quantity = excluded.quantity, filled_from = excluded.filled_from, filled_to = excluded.filled_to`
+	for _, c := range containers {
+		b.Queue(upsert, c.Lot, c.Code, c.Place, c.Quantity, orNull(c.FilledFrom), c.FilledTo)
+	}
 }
 
 func writeEdges(b *pgx.Batch, c *stock.Change) {
@@ -180,7 +189,12 @@ func writeContributions(b *pgx.Batch, run lot.RunID, table []lot.Contribution) {
 
 func writeHolds(b *pgx.Batch, c *stock.Change) {
 	for _, m := range c.Flags {
-		b.Queue(`insert into hold_flags (hold, lot) values ($1, $2) on conflict do nothing`, m.Hold, m.Lot)
+		b.Queue(`insert into hold_flags (hold, lot) values ($1, $2)
+			on conflict (lot, hold) do update set excluded = false, inherited = false, exclude_reason = '' where hold_flags.inherited`, m.Hold, m.Lot)
+	}
+	for _, s := range c.Spared {
+		b.Queue(`insert into hold_flags (hold, lot, excluded, inherited, exclude_reason) values ($1, $2, true, true, $3) on conflict do nothing`,
+			s.Hold, s.Lot, s.Reason)
 	}
 	for _, m := range c.Spread {
 		b.Queue(`insert into hold_frontier (hold, lot) select hold, $2 from holds where hold = $1 and ended_at is null on conflict do nothing`, m.Hold, m.Lot)

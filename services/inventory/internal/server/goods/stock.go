@@ -85,7 +85,7 @@ func (s *Server) MoveLot(ctx context.Context, req *inventoryv1.MoveLotRequest) (
 		}
 		events, err := stock.MoveLot(ctx, tx, lot.Moved{
 			Movement: judge.Or(req.GetMovement(), req), Lot: lot.ID(req.GetLot()), Quantity: lot.Quantity(req.GetQuantity()),
-			From: lot.PlaceID(req.GetFromPlace()), To: lot.PlaceID(req.GetToPlace()),
+			From: lot.PlaceID(req.GetFromPlace()), To: lot.PlaceID(req.GetToPlace()), Containers: req.GetContainers(),
 		}, at)
 		return &inventoryv1.MoveLotResponse{}, events, err
 	})

@@ -115,6 +115,11 @@ func stateOf(l *stock.State) *inventoryv1.LotState {
 		Lot: string(l.ID), Item: string(l.Item), Measure: lotwire.Measure(l.Measure), Owner: string(l.Owner), Ownership: lotwire.Ownership(l.Ownership),
 		Made: int64(l.Made), Born: timestamppb.New(l.Born), Holds: l.Holds, Voided: l.Voided,
 	}
+	for _, c := range l.Containers {
+		m.Containers = append(m.Containers, &inventoryv1.Container{
+			Container: c.Code, Place: string(c.Place), Quantity: int64(c.Quantity), FilledTo: timestamppb.New(c.FilledTo), Holds: c.Holds,
+		})
+	}
 	m.Balances, m.OnHand = balancesOf(l.Balances)
 	return m
 }

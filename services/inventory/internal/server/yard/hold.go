@@ -60,10 +60,14 @@ func optional(t *timestamppb.Timestamp) (time.Time, error) {
 
 // ExcludeFromHold takes one descendant out of a hold.
 func (s *Server) ExcludeFromHold(ctx context.Context, req *inventoryv1.ExcludeFromHoldRequest) (*inventoryv1.ExcludeFromHoldResponse, error) {
-	return judge.Run(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.ExcludeFromHoldResponse, []lot.Event, error) {
+	answer, err := judge.Run(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.ExcludeFromHoldResponse, []lot.Event, error) {
 		events, err := hold.Exclude(ctx, tx, hold.Decision{Hold: req.GetHold(), Lot: lot.ID(req.GetLot()), By: judge.By(ctx), Reason: req.GetReason()})
 		return &inventoryv1.ExcludeFromHoldResponse{}, events, err
 	})
+	if err == nil {
+		s.wake()
+	}
+	return answer, err
 }
 
 // DecideDisposition records a decision of quality.
