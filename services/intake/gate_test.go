@@ -44,6 +44,9 @@ type stock struct {
 	claims map[string]string
 	moves  []*inventoryv1.PostMovementRequest
 	refuse error // of the next movements
+
+	applied func() *eventv1.Receipt // of intake's events; nil: none
+	kept    []*eventv1.Envelope     // of intake's events
 }
 
 func (s *stock) ClaimLots(_ context.Context, req *inventoryv1.ClaimLotsRequest) (*inventoryv1.ClaimLotsResponse, error) {
@@ -82,7 +85,23 @@ func (s *stock) GetHead(context.Context, *inventoryv1.GetHeadRequest) (*inventor
 	if n := len(s.events); n > 0 {
 		h.Hash = s.events[n-1].GetHash()
 	}
-	return &inventoryv1.GetHeadResponse{Head: h}, nil
+	answer := &inventoryv1.GetHeadResponse{Head: h}
+	if s.applied != nil {
+		answer.Applied = append(answer.Applied, s.applied())
+	}
+	return answer, nil
+}
+
+func (s *stock) ReadKept(req *inventoryv1.ReadKeptRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadKeptResponse]) error {
+	s.mu.Lock()
+	var page []*eventv1.Envelope
+	for _, env := range s.kept {
+		if env.GetEpoch() == req.GetEpoch() && env.GetPosition() > req.GetAfterPosition() {
+			page = append(page, env)
+		}
+	}
+	s.mu.Unlock()
+	return stream.Send(&inventoryv1.ReadKeptResponse{Envelopes: page})
 }
 
 func (s *stock) ReadEvents(req *inventoryv1.ReadEventsRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadEventsResponse]) error {
@@ -118,6 +137,8 @@ type gate struct {
 	stock    *stock
 	listener *bufconn.Listener
 	client   intakev1.IntakeServiceClient // an administrator
+	peer     *grpc.ClientConn             // to the stock
+	stop     func()                       // stops the service, not its door
 }
 
 func listen(t testing.TB, server *grpc.Server) *bufconn.Listener {
@@ -142,16 +163,26 @@ func newGate(t testing.TB) *gate {
 	g := &gate{t: t, stock: &stock{t: t, claims: map[string]string{}}}
 	inventory := grpc.NewServer()
 	inventoryv1.RegisterInventoryServiceServer(inventory, g.stock)
-	g.db = dbtest.New(t, intake.Migrations(), "intake")
+	g.db, g.peer = dbtest.New(t, intake.Migrations(), "intake"), dial(t, listen(t, inventory), "")
+	g.start()
+	g.basis()
+	return g
+}
+
+// start runs the service on the gate's database; after a stop that is a restart.
+func (g *gate) start() {
+	t := g.t
+	t.Helper()
 	logger := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))
 	service, err := intake.New(intake.Config{
-		DB: g.db, Now: clock, Logger: logger, Peers: map[lot.Producer]grpc.ClientConnInterface{lot.Inventory: dial(t, listen(t, inventory), "")},
+		DB: g.db, Now: clock, Logger: logger, Peers: map[lot.Producer]grpc.ClientConnInterface{lot.Inventory: g.peer},
 	})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- service.Run(ctx) }()
-	t.Cleanup(func() { cancel(); <-done })
+	g.stop = sync.OnceFunc(func() { cancel(); <-done })
+	t.Cleanup(g.stop)
 	door := service.Door()
 	// The secret is the person's name: "post" may only post readings, everybody else has every role.
 	door.Verify = func(_ context.Context, secret string) (access.Actor, error) {
@@ -167,8 +198,6 @@ func newGate(t testing.TB) *gate {
 	service.Register(server)
 	g.listener = listen(t, server)
 	g.client = g.as("anna")
-	g.basis()
-	return g
 }
 
 // as is a client in the name of a person.

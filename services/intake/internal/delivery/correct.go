@@ -158,7 +158,7 @@ func Heard(ctx context.Context, tx Tx, set lot.Corrected, d lot.DeliveryCorrecte
 }
 
 // Retell writes a version again that was said before this service's database went back to an earlier moment. Single weighings are not told by
-// events; those that are there stay with the lot.
+// events; those that are there stay with the lot unless what they add up to is corrected.
 func Retell(ctx context.Context, tx Tx, d lot.DeliveryCorrected, command string) error {
 	have, err := tx.Received(ctx, d.Now.Lot)
 	switch {
@@ -169,7 +169,11 @@ func Retell(ctx context.Context, tx Tx, d lot.DeliveryCorrected, command string)
 	case d.Version != have.Version+1:
 		return fault.Conflict("delivery_version", "lot %s: version %d does not follow version %d", d.Now.Lot, d.Version, have.Version)
 	}
-	return tx.SaveVersion(ctx, have.as(d, command))
+	now := have.as(d, command)
+	if now.Facts.Gross != have.Facts.Gross || now.Facts.Tare != have.Facts.Tare {
+		now.Weighings = nil
+	}
+	return tx.SaveVersion(ctx, now)
 }
 
 // as is the next version, as it was told.
