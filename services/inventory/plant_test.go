@@ -238,6 +238,7 @@ func (p *plant) as(name string) inventoryv1.InventoryServiceClient {
 func (p *plant) basis() {
 	for _, i := range []lot.ItemChanged{
 		{Item: "NUT", ItemKind: lot.InShell, Measure: lot.ByWeight}, {Item: "HALF", ItemKind: lot.Kernel, Measure: lot.ByWeight},
+		{Item: "TIN", ItemKind: lot.Finished, Measure: lot.ByCount, Unit: pound / 2},
 		{Item: "SHELL", ItemKind: lot.ByProductItem, Measure: lot.ByWeight}, {Item: "BOX", ItemKind: lot.Packaging, Measure: lot.ByCount},
 	} {
 		p.intake.say(day(1, 0), i)

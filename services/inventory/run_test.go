@@ -307,3 +307,40 @@ func TestAdjustmentsAreCorrected(t *testing.T) {
 	require.EqualValues(t, 14, p.onHand("D-1"))
 	p.quiet()
 }
+
+// Pieces weigh what one of them does: more tins than pounds went in is a gain, and a complete run's sums count them in.
+func TestCountedGoodsWeigh(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 100, day(2, 8))
+	pack := func(id string, tins int64, open bool) (*inventoryv1.PostMovementResponse, error) {
+		r := run{id: id, in: map[string]int64{"D-1": 10}, at: day(3, 8), open: open}.request()
+		r.GetRun().Outputs = []*eventv1.RunOutput{{
+			Line: 1, Lot: "T-" + id, Item: "TIN", Measure: eventv1.Measure_MEASURE_COUNT, Quantity: tins, Role: eventv1.OutputRole_OUTPUT_ROLE_MAIN, At: stamp(day(3, 9)),
+		}}
+		return p.peer.PostMovement(t.Context(), r)
+	}
+	_, err := pack("R-1", 21, false)
+	require.Equal(t, "run_gain_unexplained", reason(err))
+	answer, err := pack("R-1", 18, false)
+	require.NoError(t, err)
+	require.EqualValues(t, 9*pound, answer.GetOutputMicropounds())
+	p.production.say(day(3, 10), lot.RunCompleted{Run: "R-1", Version: 1, End: day(3, 10), Input: 10 * pound, Output: 9 * pound, Unaccounted: pound})
+	_, err = pack("R-2", 4, true)
+	require.NoError(t, err)
+	last := run{id: "R-2", at: day(3, 9)}.request()
+	last.GetRun().Outputs = []*eventv1.RunOutput{{
+		Line: 2, Lot: "T-R-2", Item: "TIN", Measure: eventv1.Measure_MEASURE_COUNT, Quantity: 6, Role: eventv1.OutputRole_OUTPUT_ROLE_MAIN, At: stamp(day(3, 9)),
+	}}
+	answer, err = p.peer.PostMovement(t.Context(), last)
+	require.NoError(t, err)
+	require.EqualValues(t, 5*pound, answer.GetOutputMicropounds(), "what was filled before is counted in")
+	p.receive("Z", 1, day(3, 8))
+	require.EqualValues(t, 1, p.onHand("Z"))
+	var unaccounted, open int64
+	const sql = `select coalesce(sum(quantity) filter (where account = 'unaccounted' and measure = 1), 0), coalesce(sum(quantity) filter (where account like 'run/%'), 0) from legs`
+	require.NoError(t, p.db.Pool().QueryRow(t.Context(), sql).Scan(&unaccounted, &open))
+	require.EqualValues(t, 6*pound, unaccounted)
+	require.Zero(t, open)
+	p.quiet()
+}

@@ -259,7 +259,8 @@ func (p *posting) input(in lot.RunInput) (stock.Line, error) {
 	}
 	p.b.Post(stock.RunAccount(p.run.Run), l.Measure, in.Quantity, k, fact)
 	p.b.Join(string(in.Lot), stock.RunNode(p.run.Run), fact)
-	return stock.Line{Run: p.run.Run, Version: p.run.Version, Number: in.Line, Lot: in.Lot, Measure: l.Measure, Quantity: in.Quantity}, nil
+	return stock.Line{Run: p.run.Run, Version: p.run.Version, Number: in.Line, Lot: in.Lot, Item: l.Item, Measure: l.Measure, Quantity: in.Quantity,
+		Unit: p.b.Unit(l.Item)}, nil
 }
 
 func (p *posting) output(out *lot.RunOutput) (stock.Line, error) {
@@ -294,8 +295,8 @@ func (p *posting) output(out *lot.RunOutput) (stock.Line, error) {
 	p.b.Grow(l, out.Quantity, out.At)
 	p.b.Join(stock.RunNode(p.run.Run), string(out.Lot), fact)
 	return stock.Line{
-		Run: p.run.Run, Version: p.run.Version, Output: true, Number: out.Line, Lot: out.Lot, Role: out.Role, Measure: out.Measure,
-		Quantity: out.Quantity,
+		Run: p.run.Run, Version: p.run.Version, Output: true, Number: out.Line, Lot: out.Lot, Item: out.Item, Role: out.Role,
+		Measure: out.Measure, Quantity: out.Quantity, Unit: p.b.Unit(out.Item),
 	}, nil
 }
 
@@ -331,15 +332,13 @@ func (p *posting) complete() error {
 	if err := checkContributions(p.run, p.state.Lines); err != nil {
 		return err
 	}
-	k := stock.FillKey(p.order.At, stock.Run, string(p.run.Run))
-	for _, of := range []struct {
-		m       lot.Measure
-		account string
-	}{{lot.ByWeight, stock.AccountUnaccounted}, {lot.ByCount, stock.AccountAssembled}} {
-		rest := remainder(p.state.Lines, of.m)
-		p.b.Post(stock.RunAccount(p.run.Run), of.m, -rest, k, stock.RunFact(p.run.Run))
-		p.b.Post(of.account, of.m, rest, k, stock.RunFact(p.run.Run))
-	}
+	k, fact := stock.FillKey(p.order.At, stock.Run, string(p.run.Run)), stock.RunFact(p.run.Run)
+	pounds, pieces := remainder(p.state.Lines, lot.ByWeight), remainder(p.state.Lines, lot.ByCount)
+	p.b.Post(stock.RunAccount(p.run.Run), lot.ByWeight, -pounds, k, fact)
+	p.b.Post(stock.AccountUnaccounted, lot.ByWeight, in-out, k, fact)
+	p.b.Post(stock.AccountAssembled, lot.ByWeight, pounds-(in-out), k, fact) // what is in the pieces
+	p.b.Post(stock.RunAccount(p.run.Run), lot.ByCount, -pieces, k, fact)
+	p.b.Post(stock.AccountAssembled, lot.ByCount, pieces, k, fact)
 	return nil
 }
 

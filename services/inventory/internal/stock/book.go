@@ -95,6 +95,9 @@ func (b *Book) Run(id lot.RunID) *RunState { return b.known.Runs[id] }
 // Again tells whether what is booked was accepted before, and is made again after the database went back to an earlier moment.
 func (b *Book) Again() bool { return b.known.Accepted }
 
+// Unit is what a piece of an item weighs in a run's balance.
+func (b *Book) Unit(id lot.ItemID) weight.Mass { return b.known.Units[id] }
+
 // Flags are the holds on a lot, excluded ones too.
 func (b *Book) Flags(id lot.ID) []Flag { return b.known.Flags[id] }
 

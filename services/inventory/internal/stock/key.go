@@ -73,7 +73,8 @@ const (
 	AccountShipped     = "shipped"
 	AccountTitle       = "title"
 	AccountUnaccounted = "unaccounted"
-	AccountAssembled   = "assembled" // counted goods that a run joins or takes apart: pieces in are not pieces out
+	// AccountAssembled is counted goods that a run joins or takes apart: pieces in are not pieces out, and pounds in are pieces out.
+	AccountAssembled = "assembled"
 )
 
 // RunAccount is the work in process of a run. It may stand below zero while the run is open.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"huskline/internal/lot"
+	"huskline/internal/weight"
 )
 
 // Source says what bore a lot.
@@ -110,6 +111,7 @@ type Item struct {
 	ID      lot.ItemID
 	Kind    lot.ItemKind
 	Measure lot.Measure
+	Unit    weight.Mass // of one piece in a run's balance; zero: pieces weigh nothing there, as packaging does
 }
 
 // Line is a line of a run, of its newest version.
@@ -119,9 +121,19 @@ type Line struct {
 	Output   bool
 	Number   int64
 	Lot      lot.ID
+	Item     lot.ItemID
 	Role     lot.Role // of an output
 	Measure  lot.Measure
 	Quantity lot.Quantity
+	Unit     weight.Mass // of one piece, where kept by count
+}
+
+// Pounds is what a line weighs in its run's balance: of goods kept by count, pieces by the weight of one.
+func (l Line) Pounds() lot.Quantity {
+	if l.Measure == lot.ByCount {
+		return l.Quantity * lot.Quantity(l.Unit)
+	}
+	return l.Quantity
 }
 
 // RunState is a run as inventory knows it.
@@ -134,15 +146,13 @@ type RunState struct {
 	Lines   []Line // of this version
 }
 
-// Totals are the pounds in and out of a run's lines; pieces are not counted in.
+// Totals are the pounds in and out of a run's lines.
 func (r *RunState) Totals() (in, out lot.Quantity) {
 	for _, l := range r.Lines {
-		switch {
-		case l.Measure != lot.ByWeight:
-		case l.Output:
-			out += l.Quantity
-		default:
-			in += l.Quantity
+		if l.Output {
+			out += l.Pounds()
+		} else {
+			in += l.Pounds()
 		}
 	}
 	return in, out
@@ -170,6 +180,7 @@ type Known struct {
 	Dispositions map[lot.ID][]*Disposition
 	Claims       map[lot.ID]string // who claimed a code
 	Items        map[lot.ItemID]Item
+	Units        map[lot.ItemID]weight.Mass // of items kept by count whose pieces weigh something, where runs are wanted
 	Parties      map[lot.PartyID]bool
 	Places       map[lot.PlaceID]Place
 	Reasons      map[string]lot.Account

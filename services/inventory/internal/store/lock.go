@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/lot"
+	"huskline/internal/weight"
 	"huskline/services/inventory/internal/stock"
 )
 
@@ -18,7 +19,7 @@ import (
 func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 	k := &stock.Known{
 		Runs: map[lot.RunID]*stock.RunState{}, Lots: map[lot.ID]*stock.Lot{}, Balances: map[stock.Spot]stock.Balance{},
-		Containers: map[lot.ID][]*stock.Container{}, Fills: map[lot.ID][]stock.Fill{},
+		Units: map[lot.ItemID]weight.Mass{}, Containers: map[lot.ID][]*stock.Container{}, Fills: map[lot.ID][]stock.Fill{},
 		Flags: map[lot.ID][]stock.Flag{}, Dispositions: map[lot.ID][]*stock.Disposition{}, Claims: map[lot.ID]string{},
 		Items: map[lot.ItemID]stock.Item{}, Parties: map[lot.PartyID]bool{}, Places: map[lot.PlaceID]stock.Place{},
 		Reasons: map[string]lot.Account{}, Accepted: t.again,
@@ -65,13 +66,27 @@ func readRuns(b *pgx.Batch, sql string, ids []string, k *stock.Known) {
 		}
 		return rows.Err()
 	})
-	const lines = `select run, version, output, line, lot, role, measure, quantity from run_lines where run = any($1) order by run, output, line`
+	// Items kept by count are few; which of them a run's lots are is known only later.
+	const units = `select item, unit from items where measure = 2 and unit > 0 and kind <> $1`
+	b.Queue(units, lot.Packaging).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			var id lot.ItemID
+			var unit weight.Mass
+			if err := rows.Scan(&id, &unit); err != nil {
+				return err
+			}
+			k.Units[id] = unit
+		}
+		return rows.Err()
+	})
+	const lines = `select run, version, output, line, lot, item, role, measure, quantity from run_lines where run = any($1) order by run, output, line`
 	b.Queue(lines, ids).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var l stock.Line
-			if err := rows.Scan(&l.Run, &l.Version, &l.Output, &l.Number, &l.Lot, &l.Role, &l.Measure, &l.Quantity); err != nil {
+			if err := rows.Scan(&l.Run, &l.Version, &l.Output, &l.Number, &l.Lot, &l.Item, &l.Role, &l.Measure, &l.Quantity); err != nil {
 				return err
 			}
+			l.Unit = k.Units[l.Item]
 			if r := k.Runs[l.Run]; l.Version == r.Version {
 				r.Lines = append(r.Lines, l)
 			}

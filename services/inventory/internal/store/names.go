@@ -66,10 +66,10 @@ func (t *Tx) PutReason(ctx context.Context, reason string, a lot.Account) error 
 
 // PutItem takes note of an item; an older telling does not replace a newer one.
 func (t *Tx) PutItem(ctx context.Context, i lot.ItemChanged, at time.Time) error {
-	const upsert = `insert into items (item, kind, measure, effective) values ($1, $2, $3, $4)
-		on conflict (item) do update set kind = excluded.kind, measure = excluded.measure, effective = excluded.effective
+	const upsert = `insert into items (item, kind, measure, unit, effective) values ($1, $2, $3, $4, $5)
+		on conflict (item) do update set kind = excluded.kind, measure = excluded.measure, unit = excluded.unit, effective = excluded.effective
 		where items.effective <= excluded.effective`
-	if _, err := t.tx.Exec(ctx, upsert, i.Item, i.ItemKind, i.Measure, at); err != nil {
+	if _, err := t.tx.Exec(ctx, upsert, i.Item, i.ItemKind, i.Measure, i.Unit, at); err != nil {
 		return fmt.Errorf("note item %s: %w", i.Item, err)
 	}
 	return nil

@@ -153,19 +153,19 @@ func writeRuns(b *pgx.Batch, c *stock.Change) {
 		b.Queue(`update runs set version = $2, stage = $3, owner = $4, final = $5 where run = $1`, r.ID, r.Version, r.Stage, r.Owner, r.Final)
 	}
 	if len(c.Lines) > 0 {
-		var runs, lots []string
+		var runs, lots, items []string
 		var versions, numbers, quantities []int64
 		var outputs []bool
 		var roles, measures []int16
 		for _, l := range c.Lines {
 			runs, versions, outputs = append(runs, string(l.Run)), append(versions, l.Version), append(outputs, l.Output)
 			numbers, lots, roles = append(numbers, l.Number), append(lots, string(l.Lot)), append(roles, int16(l.Role))
+			items = append(items, string(l.Item))
 			measures, quantities = append(measures, int16(l.Measure)), append(quantities, int64(l.Quantity))
 		}
-		const insert = `insert into run_lines (run, version, output, line, lot, role, measure, quantity)
-			select r, v, o, n, l, w, m, q from unnest($1::text[], $2::bigint[], $3::boolean[], $4::bigint[], $5::text[], $6::smallint[], $7::smallint[], $8::bigint[])
-				as u(r, v, o, n, l, w, m, q)`
-		b.Queue(insert, runs, versions, outputs, numbers, lots, roles, measures, quantities)
+		const insert = `insert into run_lines (run, version, output, line, lot, role, measure, quantity, item)
+			select * from unnest($1::text[], $2::bigint[], $3::boolean[], $4::bigint[], $5::text[], $6::smallint[], $7::smallint[], $8::bigint[], $9::text[])`
+		b.Queue(insert, runs, versions, outputs, numbers, lots, roles, measures, quantities, items)
 	}
 	for _, run := range slices.Sorted(maps.Keys(c.Contributions)) {
 		writeContributions(b, run, c.Contributions[run])
