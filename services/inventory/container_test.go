@@ -206,3 +206,31 @@ func TestExcludedWithItsParents(t *testing.T) {
 	require.Equal(t, "lot_held", reason(err))
 	p.quiet()
 }
+
+// A drill at printed positions shows where goods stood then, whatever was carried since.
+func TestDrillShowsPlacesOfThePast(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 100, day(2, 8))
+	p.mustPost(run{id: "R-1", in: map[string]int64{"D-1": 50}, out: map[string]int64{"K-1": 40}, at: day(3, 8)})
+	_, err := p.as("clerk").RegisterPlace(t.Context(), &inventoryv1.RegisterPlaceRequest{CommandId: uuid.NewString(), Place: &inventoryv1.Place{Place: "cold"}})
+	require.NoError(t, err)
+	places := func(asOf []*eventv1.Receipt) (out []string, at []*eventv1.Receipt) {
+		answer, err := p.as("auditor").Drill(t.Context(), &inventoryv1.DrillRequest{Lot: "D-1", AsOf: asOf})
+		require.NoError(t, err)
+		for _, b := range answer.GetAffected()[0].GetBalances() {
+			out = append(out, fmt.Sprintf("%s %d", b.GetPlace(), b.GetQuantity()/pound))
+		}
+		return out, answer.GetAsOf()
+	}
+	before, then := places(nil)
+	require.Equal(t, []string{" 40"}, before)
+	_, err = p.as("clerk").MoveLot(t.Context(), &inventoryv1.MoveLotRequest{
+		CommandId: uuid.NewString(), Lot: "K-1", Quantity: 30 * pound, ToPlace: "cold", Effective: stamp(day(4, 8)),
+	})
+	require.NoError(t, err)
+	now, _ := places(nil)
+	require.Equal(t, []string{" 10", "cold 30"}, now)
+	before, _ = places(then)
+	require.Equal(t, []string{" 40"}, before)
+}

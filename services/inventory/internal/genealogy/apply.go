@@ -38,7 +38,7 @@ func (x *Index) Apply(e lot.Recorded) error {
 	case lot.Returned:
 		x.returned(b, at)
 	case lot.Moved:
-		x.lot(b.Lot) // where a lot stands is no part of what it came from
+		x.moved(b, at)
 	case lot.Held:
 		x.held(b, at)
 	case lot.HoldEnded:
@@ -100,7 +100,7 @@ func (x *Index) stand(n int32, b lot.Received, at int64, voided bool) {
 	}
 	of.item, of.owner, of.party = x.item(b.Item), x.party(b.Owner), x.party(b.Party)
 	if !voided {
-		x.enter(leg{quantity: b.Quantity, at: at, lot: n, peer: none, mate: none, line: none, kind: received})
+		x.enter(leg{quantity: b.Quantity, at: at, lot: n, peer: none, mate: none, line: none, kind: received}, b.Place)
 	}
 }
 
@@ -131,8 +131,8 @@ func (x *Index) bought(b lot.Bought, at int64) {
 	}
 	to, name := x.lot(b.NewLot), x.name(b.Purchase)
 	x.lots[to].owner = 0
-	x.legOf[key] = x.enter(leg{quantity: b.Quantity, at: at, lot: n, peer: to, mate: none, line: name, kind: boughtOut})
-	x.enter(leg{quantity: b.Quantity, at: at, lot: to, peer: n, mate: none, line: name, kind: boughtIn})
+	x.legOf[key] = x.enter(leg{quantity: b.Quantity, at: at, lot: n, peer: to, mate: none, line: name, kind: boughtOut}, b.Place)
+	x.enter(leg{quantity: b.Quantity, at: at, lot: to, peer: n, mate: none, line: name, kind: boughtIn}, b.Place)
 }
 
 // Positions is how far the index has read each producer: its newest epoch and the highest position in it.

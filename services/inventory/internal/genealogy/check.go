@@ -44,6 +44,8 @@ func check(body lot.Body) error {
 			return err
 		}
 		return checkBirth(b.Lot, b.Measure, b.Quantity)
+	case lot.Moved:
+		return checkQuantity(b.Lot, b.Quantity, false)
 	case lot.Corrected:
 		return checkCorrected(b)
 	}

@@ -17,7 +17,7 @@
 // trace errs toward more.
 //
 // Every way pounds enter or leave a lot is one leg of 40 bytes in one slice; legs of a lot, and of a run or shipment, are chained by
-// number. A leg that a later fact replaced is marked dead and stays, so that nothing has to be unlinked.
+// number. Where its pounds stand is kept beside it, and costs nothing where all is at the default place. A leg that a later fact replaced is marked dead and stays, so that nothing has to be unlinked.
 //
 // An Index is not safe for use while Apply runs: its owner holds a lock around both. Queries change nothing and may run side by side.
 package genealogy

@@ -14,18 +14,20 @@ const none int32 = -1
 type legKind uint8
 
 const (
-	received  legKind = iota + 1 // in: born at the gate
-	output                       // in: made by the run peer
-	pouredIn                     // in: from the lot peer
-	cameBack                     // in: from the lot peer, which was shipped
-	boughtIn                     // in: from the owner's lot peer
-	input                        // out: to the run peer
-	pouredOut                    // out: to the bin lot peer
-	boughtOut                    // out: to the company's lot peer
-	wentBack                     // an edge to the lot peer; the pounds had left with a shipment
-	shipped                      // out: with the shipment peer
-	adjusted                     // out or in: signed
-	emptied                      // out: what the book held of an empty bin
+	received   legKind = iota + 1 // in: born at the gate
+	output                        // in: made by the run peer
+	pouredIn                      // in: from the lot peer
+	cameBack                      // in: from the lot peer, which was shipped
+	boughtIn                      // in: from the owner's lot peer
+	input                         // out: to the run peer
+	pouredOut                     // out: to the bin lot peer
+	boughtOut                     // out: to the company's lot peer
+	wentBack                      // an edge to the lot peer; the pounds had left with a shipment
+	shipped                       // out: with the shipment peer
+	adjusted                      // out or in: signed
+	emptied                       // out: what the book held of an empty bin
+	carriedOff                    // from a place to another; the pounds stay the lot's
+	carriedTo
 )
 
 // leg is one way that pounds enter or leave a lot.
@@ -116,7 +118,10 @@ type Index struct {
 	items     []item
 	legs      []leg
 	codes     codes
-	names     []string // of pours, adjustments, emptyings, returns and purchases
+	names     []string // of pours, adjustments, emptyings, returns, purchases and moves
+	places    []lot.PlaceID
+	placeOf   map[lot.PlaceID]int32
+	standing  []int32 // by leg: its place; shorter than the legs while the rest are at the default place
 
 	runOf      map[lot.RunID]int32
 	shipmentOf map[string]int32
@@ -139,7 +144,7 @@ func New() *Index {
 		codes: newCodes(), suppliers: map[int32]string{}, runOf: map[lot.RunID]int32{}, shipmentOf: map[string]int32{},
 		partyOf: map[lot.PartyID]int32{}, itemOf: map[lot.ItemID]int32{}, legOf: map[factName]int32{},
 		versions: map[int32]int64{}, gates: map[int32]int64{}, titles: map[int32]int64{}, holdsOf: map[int32][]int32{},
-		positions: map[lot.Producer]lot.Receipt{},
+		positions: map[lot.Producer]lot.Receipt{}, places: []lot.PlaceID{""}, placeOf: map[lot.PlaceID]int32{"": 0},
 	}
 	x.party("") // number 0 is the company itself
 	return x
@@ -205,9 +210,10 @@ func (x *Index) name(text string) int32 {
 // known is the number of a lot that some fact names, else none.
 func (x *Index) known(id lot.ID) int32 { return x.codes.find(x.lots, id, x.codes.hash(id)) }
 
-// enter adds a leg to the chain of its lot's side and returns its number.
-func (x *Index) enter(l leg) int32 {
+// enter adds a leg, at a place, to the chain of its lot's side and returns its number.
+func (x *Index) enter(l leg, place lot.PlaceID) int32 {
 	n := int32(len(x.legs))
+	x.stands(n, place)
 	of := &x.lots[l.lot]
 	if l.kind <= boughtIn {
 		l.next, of.in = of.in, n

@@ -40,7 +40,7 @@ func drawPlant(t *rapid.T) *plant {
 		pairs: map[[2]lot.ID]bool{}, gates: map[lot.ID]lot.Received{}, left: map[string]lot.ID{},
 	}
 	p.receive()
-	steps := []func(){p.receive, p.run, p.run, p.runInPieces, p.pour, p.ship, p.comeBack, p.adjust, p.buy, p.correctDelivery, p.correctRun}
+	steps := []func(){p.receive, p.run, p.run, p.runInPieces, p.pour, p.ship, p.comeBack, p.adjust, p.carry, p.buy, p.correctDelivery, p.correctRun}
 	for range rapid.IntRange(1, 25).Draw(t, "steps") {
 		steps[rapid.IntRange(0, len(steps)-1).Draw(t, "step")]()
 	}
@@ -218,6 +218,12 @@ func (p *plant) comeBack() {
 		})
 		return
 	}
+}
+
+// carry moves pounds of a lot to a place and leaves them there.
+func (p *plant) carry() {
+	id := rapid.SampledFrom(p.lots).Draw(p.t, "carried")
+	p.say(lot.Inventory, lot.Moved{Movement: p.name("M"), Lot: id, Quantity: 1, To: lot.PlaceID(rapid.SampledFrom([]string{"a", "b"}).Draw(p.t, "to"))})
 }
 
 func (p *plant) adjust() {

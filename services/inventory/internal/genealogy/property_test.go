@@ -16,6 +16,7 @@ import (
 type answers struct {
 	Lots       []Lot
 	Quantities []Quantities
+	Piles      [][]Pile
 	Down, Up   [][]lot.ID
 	Origins    [][]Origin
 	Lines      []ShipmentLine
@@ -38,6 +39,14 @@ func ask(t require.TestingT, x *Index, ids []lot.ID) answers {
 		require.NoError(t, err)
 		origins, err := v.Origins(id)
 		require.NoError(t, err)
+		piles, err := v.Piles(id)
+		require.NoError(t, err)
+		lies := lot.Quantity(0)
+		for _, p := range piles {
+			lies += p.Quantity
+		}
+		require.Equal(t, q.OnHand, lies, "what lies of lot %s in all places", id)
+		a.Piles = append(a.Piles, piles)
 		a.Lots, a.Quantities, a.Origins = append(a.Lots, of), append(a.Quantities, q), append(a.Origins, origins)
 		a.Down, a.Up = append(a.Down, down), append(a.Up, up)
 	}

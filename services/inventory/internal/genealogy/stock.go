@@ -31,7 +31,7 @@ func (x *Index) runPosted(b lot.RunPosted) {
 		}
 		r.first = x.enter(leg{
 			quantity: in.Quantity, at: micros(in.At), lot: x.lot(in.Lot), peer: n, mate: r.first, line: int32(in.Line), kind: input,
-		})
+		}, in.Place)
 	}
 	for i := range b.Outputs {
 		out := &b.Outputs[i]
@@ -43,7 +43,7 @@ func (x *Index) runPosted(b lot.RunPosted) {
 		made.item, made.owner, made.measure = x.item(out.Item), x.party(out.Owner), uint8(out.Measure)
 		r.first = x.enter(leg{
 			quantity: out.Quantity, at: micros(out.At), lot: to, peer: n, mate: r.first, line: int32(out.Line), kind: output,
-		})
+		}, out.Place)
 	}
 	if len(b.Contributions) > 0 {
 		x.contributions(n, b.Contributions)
@@ -97,8 +97,8 @@ func (x *Index) pour(b lot.Poured, at int64) {
 	gone := b.Quantity == 0
 	x.legOf[factName{pouredOut, b.Pour}] = x.enter(leg{
 		quantity: b.Quantity, at: at, lot: from, peer: bin, mate: none, line: name, kind: pouredOut, dead: gone,
-	})
-	x.enter(leg{quantity: b.Quantity, at: at, lot: bin, peer: from, mate: none, line: name, kind: pouredIn, dead: gone})
+	}, b.Place)
+	x.enter(leg{quantity: b.Quantity, at: at, lot: bin, peer: from, mate: none, line: name, kind: pouredIn, dead: gone}, b.BinPlace)
 }
 
 func (x *Index) binEmptied(b lot.BinEmptied, at int64) {
@@ -108,7 +108,7 @@ func (x *Index) binEmptied(b lot.BinEmptied, at int64) {
 	}
 	x.legOf[key] = x.enter(leg{
 		quantity: b.Remainder, at: at, lot: x.lot(b.Bin), peer: none, mate: none, line: x.name(b.Emptying), kind: emptied,
-	})
+	}, b.Place)
 }
 
 func (x *Index) adjusted(b lot.Adjusted, at int64) {
@@ -121,7 +121,7 @@ func (x *Index) adjust(b lot.Adjusted, at int64) {
 	x.legOf[factName{adjusted, b.Adjustment}] = x.enter(leg{
 		quantity: b.Delta, at: at, lot: x.lot(b.Lot), peer: none, mate: none, line: x.name(b.Adjustment), kind: adjusted,
 		dead: b.Delta == 0, explains: !b.Account.Unexplains,
-	})
+	}, b.Place)
 }
 
 func (x *Index) shipped(b lot.Shipped, at int64) {
@@ -162,7 +162,7 @@ func (x *Index) ship(n int32, line lot.ShipmentLine, at int64) {
 	s.lastLine = max(s.lastLine, int32(line.Line))
 	s.first = x.enter(leg{
 		quantity: line.Quantity, at: at, lot: of, peer: n, mate: s.first, line: int32(line.Line), kind: shipped, dead: line.Quantity == 0,
-	})
+	}, line.Place)
 }
 
 // returned makes a lot of what came back. A code is used once, so a lot that came back already is the same return told again.
@@ -174,8 +174,8 @@ func (x *Index) returned(b lot.Returned, at int64) {
 	from, to, name := x.lot(b.Origin), x.lot(b.Lot), x.name(b.Return)
 	made := &x.lots[to]
 	made.item, made.owner, made.measure = x.item(b.Item), x.party(b.Owner), uint8(b.Measure)
-	x.legOf[key] = x.enter(leg{quantity: b.Quantity, at: at, lot: to, peer: from, mate: none, line: name, kind: cameBack})
-	x.enter(leg{quantity: b.Quantity, at: at, lot: from, peer: to, mate: x.shipment(b.Shipment), line: int32(b.Line), kind: wentBack})
+	x.legOf[key] = x.enter(leg{quantity: b.Quantity, at: at, lot: to, peer: from, mate: none, line: name, kind: cameBack}, b.Place)
+	x.enter(leg{quantity: b.Quantity, at: at, lot: from, peer: to, mate: x.shipment(b.Shipment), line: int32(b.Line), kind: wentBack}, "")
 }
 
 // corrected takes a correction set in, every part as it stands from now on. A part happened when what it replaces did, since the set

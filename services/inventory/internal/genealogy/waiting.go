@@ -50,6 +50,8 @@ func (v View) namedBy(n int32) []string {
 			out = append(out, "purchase "+x.names[l.line])
 		case adjusted:
 			out = append(out, "adjustment "+x.names[l.line])
+		case carriedOff:
+			out = append(out, "move "+x.names[l.line])
 		case emptied:
 			out = append(out, "emptying "+x.names[l.line])
 		}

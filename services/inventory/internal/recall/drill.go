@@ -55,6 +55,7 @@ type AffectedLot struct {
 	Quantities genealogy.Quantities // in its own measure
 	OnHand     weight.Mass
 	Held       bool
+	Piles      []genealogy.Pile // where it lies
 }
 
 // Consignee is who received some of it, and how to reach them.
@@ -111,8 +112,12 @@ func (r *Report) addLots(v genealogy.View, family []lot.ID) error {
 		if err != nil {
 			return err
 		}
+		piles, err := v.Piles(id)
+		if err != nil {
+			return err
+		}
 		r.OnHand += onHand
-		r.Affected = append(r.Affected, AffectedLot{Lot: of, Quantities: q, OnHand: onHand, Held: len(of.Holds) > 0})
+		r.Affected = append(r.Affected, AffectedLot{Lot: of, Quantities: q, OnHand: onHand, Held: len(of.Holds) > 0, Piles: piles})
 		if i == 0 {
 			if err := r.addOwn(v, id, q); err != nil {
 				return err

@@ -81,7 +81,7 @@ func New(cfg Config) *Parts {
 		goodsPart:  goodsPart{goods.New(j, cfg.Store)},
 		yardPart:   yardPart{yard.New(j, spreader.Wake)},
 		lookPart:   lookPart{look.New(cfg.Store, cfg.Inbox)},
-		drillPart:  drillPart{drill.New(cfg.Index, cfg.Inbox, cfg.Store.Standing)},
+		drillPart:  drillPart{drill.New(cfg.Index, cfg.Inbox)},
 		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox, cfg.Store)},
 		spreader:   spreader,
 	}

@@ -132,27 +132,6 @@ func fill(ctx context.Context, tx pgx.Tx, states []*stock.State) error {
 	return tx.SendBatch(ctx, b).Close()
 }
 
-// Standing is what lies of lots, and where; lots of which nothing lies are left out.
-func (r *Reader) Standing(ctx context.Context, lots []lot.ID) (out map[lot.ID][]stock.SpotBalance, err error) {
-	const read = `select lot, place, owner, quantity from balances where lot = any($1) and quantity > 0 order by lot, place, owner`
-	out = map[lot.ID][]stock.SpotBalance{}
-	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		rows, err := tx.Query(ctx, read, texts(lots))
-		if err != nil {
-			return fmt.Errorf("read balances: %w", err)
-		}
-		var s stock.SpotBalance
-		if _, err := pgx.ForEachRow(rows, []any{&s.Lot, &s.Place, &s.Owner, &s.Quantity}, func() error {
-			out[s.Lot] = append(out[s.Lot], s)
-			return nil
-		}); err != nil {
-			return fmt.Errorf("read balances: %w", err)
-		}
-		return nil
-	})
-	return out, err
-}
-
 // Holds lists holds, oldest first, after a number; those on one lot or all.
 func (r *Reader) Holds(ctx context.Context, on lot.ID, endedToo bool, after int64, limit int) (out []*hold.State, err error) {
 	const read = `select h.hold, h.number, h.class, h.root, h.reason, h.recall, h.placed_by, h.effective, h.ended_at is not null,

@@ -20,11 +20,7 @@ import (
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/genealogy"
 	"huskline/services/inventory/internal/recall"
-	"huskline/services/inventory/internal/stock"
 )
-
-// Standing gives what lies of lots, and where.
-type Standing func(ctx context.Context, lots []lot.ID) (map[lot.ID][]stock.SpotBalance, error)
 
 // Index is the genealogy as it is kept up to date.
 type Index = follow.Follower[*genealogy.Index]
@@ -36,14 +32,13 @@ func NewIndex(db *postgres.DB, logger *slog.Logger) *Index {
 
 // Server answers. It is safe for concurrent use.
 type Server struct {
-	index    *Index
-	inbox    *inbox.Inbox
-	standing Standing
+	index *Index
+	inbox *inbox.Inbox
 }
 
 // New makes the server.
-func New(index *Index, in *inbox.Inbox, standing Standing) *Server {
-	return &Server{index, in, standing}
+func New(index *Index, in *inbox.Inbox) *Server {
+	return &Server{index, in}
 }
 
 // asked is which facts a question is about.
@@ -51,9 +46,6 @@ type asked struct {
 	knownAt *timestamppb.Timestamp
 	asOf    []*eventv1.Receipt
 }
-
-// live tells a question about now from one about the past.
-func (a asked) live() bool { return a.knownAt == nil && len(a.asOf) == 0 }
 
 // read runs fn over the facts asked for. A question about now first catches up with the others, unless the call says what it relies on: then
 // that was waited for at the door. One at printed positions asks nobody, so that its answer never changes.
@@ -117,11 +109,6 @@ func (s *Server) Drill(ctx context.Context, req *inventoryv1.DrillRequest) (*inv
 	if err != nil {
 		return nil, err
 	}
-	if a.live() && at.IsZero() {
-		if err := s.places(ctx, answer, report); err != nil {
-			return nil, err
-		}
-	}
 	for _, w := range report.NotKnown {
 		missing = append(missing, waiting(w))
 	}
@@ -131,20 +118,6 @@ func (s *Server) Drill(ctx context.Context, req *inventoryv1.DrillRequest) (*inv
 
 func family(r recall.Report) []lot.ID {
 	return append(append([]lot.ID{r.Lot.ID}, r.AffectedLots...), r.Ancestors...)
-}
-
-// places adds where the affected lots stand. The index knows no places; the ledger does.
-func (s *Server) places(ctx context.Context, answer *inventoryv1.DrillResponse, r recall.Report) error {
-	at, err := s.standing(ctx, r.AffectedLots)
-	if err != nil {
-		return err
-	}
-	for _, l := range answer.Affected {
-		for _, b := range at[lot.ID(l.Lot)] {
-			l.Balances = append(l.Balances, &inventoryv1.Balance{Place: string(b.Place), Owner: string(b.Owner), Quantity: int64(b.Quantity)})
-		}
-	}
-	return nil
 }
 
 func answerOf(r recall.Report) *inventoryv1.DrillResponse {
@@ -204,10 +177,14 @@ func ancestorsOf(v genealogy.View, ids []lot.ID) ([]*inventoryv1.AffectedLot, er
 }
 
 func affectedOf(l recall.AffectedLot) *inventoryv1.AffectedLot {
-	return &inventoryv1.AffectedLot{
+	m := &inventoryv1.AffectedLot{
 		Lot: string(l.ID), Item: string(l.Item), Owner: string(l.Owner), Made: int64(l.Quantities.Made), OnHand: int64(l.Quantities.OnHand),
 		Holds: l.Holds, Measure: lotwire.Measure(l.Measure),
 	}
+	for _, p := range l.Piles {
+		m.Balances = append(m.Balances, &inventoryv1.Balance{Place: string(p.Place), Owner: string(l.Owner), Quantity: int64(p.Quantity)})
+	}
+	return m
 }
 
 // waiting says that facts name a lot whose birth is not known.

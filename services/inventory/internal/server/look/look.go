@@ -27,8 +27,6 @@ type Reads interface {
 	Lots(ctx context.Context, item lot.ItemID, onHandOnly bool, after string, limit int) ([]*stock.State, error)
 	// Holds lists holds, oldest first, after a number; those on one lot or all.
 	Holds(ctx context.Context, on lot.ID, endedToo bool, after int64, limit int) ([]*hold.State, error)
-	// Standing is what lies of lots, and where.
-	Standing(ctx context.Context, lots []lot.ID) (map[lot.ID][]stock.SpotBalance, error)
 }
 
 // Server answers. It is safe for concurrent use.
