@@ -12,10 +12,10 @@ import (
 	productionv1 "huskline/proto/huskline/production/v1"
 )
 
-// pass is a run with one charge and outputs, as RUN: in-shell or clean goods in, item by item out.
-func pass(run, stage string, hour int, charge int64, input *productionv1.InputLine, outputs ...*productionv1.OutputLine) *productionv1.RecordRunRequest {
+// pass is a run of an hour with one charge.
+func pass(run, stage string, hour int, charge int64) *productionv1.RecordRunRequest {
 	return &productionv1.RecordRunRequest{CommandId: uuid.NewString(), Run: &productionv1.RunFacts{
-		Run: run, Stage: stage, Start: at(hour, 0), End: at(hour+1, 0), Inputs: []*productionv1.InputLine{input}, Outputs: outputs,
+		Run: run, Stage: stage, Start: at(hour, 0), End: at(hour+1, 0),
 		Charges: []*eventv1.ChargePosted{{Kind: other, AmountMicros: charge}},
 	}}
 }
@@ -52,16 +52,21 @@ func TestByProductToIncome(t *testing.T) {
 				Lot: "A", Source: lot.Delivery, Item: "inshell", Measure: lot.ByWeight, Quantity: lot.Quantity(lb(10_000)), Party: "G-1", Ownership: lot.Company,
 				Purchase: money.Amount(usd(11_175)),
 			})
-			_, err := p.client.RecordRun(t.Context(), pass("R-1", "clean", 7, usd(192), &productionv1.InputLine{Lot: "A", Quantity: lb(10_000)},
-				&productionv1.OutputLine{Lot: "B", Item: "clean", Quantity: lb(9_600), Role: main},
-				&productionv1.OutputLine{Lot: "T", Item: "trash", Quantity: lb(250), Role: waste}))
-			require.NoError(t, err)
-			_, err = p.client.RecordRun(t.Context(), pass("R-2", "shell", 9, usd(1_920), &productionv1.InputLine{Lot: "B", Quantity: lb(9_600)},
-				&productionv1.OutputLine{Lot: "H", Item: "halves", Quantity: lb(1_920), Role: main},
-				&productionv1.OutputLine{Lot: "P", Item: "pieces", Quantity: lb(2_400), Role: main},
-				&productionv1.OutputLine{Lot: "M", Item: "meal", Quantity: lb(480), Role: main},
-				&productionv1.OutputLine{Lot: "S", Item: "shells", Quantity: lb(4_560), Role: byProduct}))
-			require.NoError(t, err)
+			clean := pass("R-1", "clean", 7, usd(192))
+			clean.Run.Inputs = []*productionv1.InputLine{{Lot: "A", Quantity: lb(10_000)}}
+			clean.Run.Outputs = []*productionv1.OutputLine{
+				{Lot: "B", Item: "clean", Quantity: lb(9_600), Role: main}, {Lot: "T", Item: "trash", Quantity: lb(250), Role: waste},
+			}
+			shell := pass("R-2", "shell", 9, usd(1_920))
+			shell.Run.Inputs = []*productionv1.InputLine{{Lot: "B", Quantity: lb(9_600)}}
+			shell.Run.Outputs = []*productionv1.OutputLine{
+				{Lot: "H", Item: "halves", Quantity: lb(1_920), Role: main}, {Lot: "P", Item: "pieces", Quantity: lb(2_400), Role: main},
+				{Lot: "M", Item: "meal", Quantity: lb(480), Role: main}, {Lot: "S", Item: "shells", Quantity: lb(4_560), Role: byProduct},
+			}
+			for _, req := range []*productionv1.RecordRunRequest{clean, shell} {
+				_, err := p.client.RecordRun(t.Context(), req)
+				require.NoError(t, err)
+			}
 			sheet, err := p.client.GetRunCost(t.Context(), &productionv1.GetRunCostRequest{Run: "R-2"})
 			require.NoError(t, err)
 			cents(t, "credit", sheet.GetByproductCredit().GetPaidStockMicros(), c.credit)

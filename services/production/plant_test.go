@@ -40,7 +40,8 @@ var noon = time.Date(2025, 11, 3, 12, 0, 0, 0, time.UTC)
 type log struct {
 	producer lot.Producer
 	mu       sync.Mutex
-	envs     []*eventv1.Envelope
+	envs     []*eventv1.Envelope     // of the present epoch
+	ended    [][]*eventv1.Envelope   // of epochs that ended: 1, 2 …
 	applied  func() *eventv1.Receipt // of production's events; nil: none
 	kept     []*eventv1.Envelope     // of production's events
 }
@@ -59,31 +60,61 @@ func (l *log) record(t testing.TB, e lot.Recorded) *eventv1.Receipt {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	env := &eventv1.Envelope{
-		Producer: string(l.producer), Epoch: 1, Position: int64(len(l.envs) + 1), RecordedMicros: e.RecordedAt.UnixMicro(),
+		Producer: string(l.producer), Epoch: l.epoch(), Position: int64(len(l.envs) + 1), RecordedMicros: e.RecordedAt.UnixMicro(),
 		PreviousHash: l.hash(), Payload: payload, Type: e.Body.Kind(),
 	}
 	env.Hash = lotwire.Hash(env)
 	l.envs = append(l.envs, env)
-	return &eventv1.Receipt{Producer: env.Producer, Epoch: 1, Position: env.Position}
+	return &eventv1.Receipt{Producer: env.Producer, Epoch: env.Epoch, Position: env.Position}
 }
 
+func (l *log) epoch() int64 { return int64(len(l.ended) + 1) }
+
 func (l *log) hash() []byte {
-	if len(l.envs) == 0 {
-		return make([]byte, sha256.Size)
+	for _, envs := range append([][]*eventv1.Envelope{l.envs}, l.ended...) {
+		if len(envs) > 0 {
+			return envs[len(envs)-1].Hash
+		}
 	}
-	return l.envs[len(l.envs)-1].Hash
+	return make([]byte, sha256.Size)
+}
+
+// back loses what was said after a position, and says it again in a new epoch, as a service that was restored does.
+func (l *log) back(t testing.TB, position int64) {
+	t.Helper()
+	l.mu.Lock()
+	lost := l.envs[position:]
+	l.envs, l.ended = nil, append(l.ended, l.envs[:position:position])
+	l.mu.Unlock()
+	for _, env := range lost {
+		e, err := lotwire.Unmarshal(env)
+		require.NoError(t, err)
+		l.record(t, e)
+	}
+}
+
+func (l *log) earlier() (heads []*eventv1.Head) {
+	for i, envs := range l.ended {
+		last := envs[len(envs)-1]
+		heads = append(heads, &eventv1.Head{At: &eventv1.Receipt{Producer: string(l.producer), Epoch: int64(i + 1), Position: last.Position}, Hash: last.Hash})
+	}
+	return heads
 }
 
 func (l *log) head() *eventv1.Head {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return &eventv1.Head{At: &eventv1.Receipt{Producer: string(l.producer), Epoch: 1, Position: int64(len(l.envs))}, Hash: l.hash()}
+	return &eventv1.Head{At: &eventv1.Receipt{Producer: string(l.producer), Epoch: l.epoch(), Position: int64(len(l.envs))}, Hash: l.hash()}
 }
 
-func (l *log) after(position int64) []*eventv1.Envelope {
+func (l *log) after(epoch, position int64) []*eventv1.Envelope {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	rest := l.envs[position:]
+	all := append(l.ended[:len(l.ended):len(l.ended)], l.envs)
+	if epoch > l.epoch() {
+		return nil
+	}
+	rest := all[epoch-1][min(position, int64(len(all[epoch-1]))):]
 	return rest[:min(len(rest), 256)]
 }
 
@@ -115,7 +146,7 @@ type intake struct {
 
 func (s *intake) ReadEvents(r *intakev1.ReadEventsRequest, stream grpc.ServerStreamingServer[intakev1.ReadEventsResponse]) error {
 	for at := r.GetAfterPosition(); ; at += 256 {
-		page := s.after(at)
+		page := s.after(r.GetEpoch(), at)
 		if err := stream.Send(&intakev1.ReadEventsResponse{Envelopes: page}); err != nil || len(page) < 256 {
 			return err
 		}
@@ -123,7 +154,7 @@ func (s *intake) ReadEvents(r *intakev1.ReadEventsRequest, stream grpc.ServerStr
 }
 
 func (s *intake) GetHead(context.Context, *intakev1.GetHeadRequest) (*intakev1.GetHeadResponse, error) {
-	return &intakev1.GetHeadResponse{Head: s.head(), Applied: s.taken()}, nil
+	return &intakev1.GetHeadResponse{Head: s.head(), Applied: s.taken(), Earlier: s.earlier()}, nil
 }
 
 func (s *intake) ReadKept(r *intakev1.ReadKeptRequest, stream grpc.ServerStreamingServer[intakev1.ReadKeptResponse]) error {
@@ -149,7 +180,7 @@ type inventory struct {
 
 func (s *inventory) ReadEvents(r *inventoryv1.ReadEventsRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadEventsResponse]) error {
 	for at := r.GetAfterPosition(); ; at += 256 {
-		page := s.after(at)
+		page := s.after(r.GetEpoch(), at)
 		if err := stream.Send(&inventoryv1.ReadEventsResponse{Envelopes: page}); err != nil || len(page) < 256 {
 			return err
 		}
@@ -157,7 +188,7 @@ func (s *inventory) ReadEvents(r *inventoryv1.ReadEventsRequest, stream grpc.Ser
 }
 
 func (s *inventory) GetHead(context.Context, *inventoryv1.GetHeadRequest) (*inventoryv1.GetHeadResponse, error) {
-	return &inventoryv1.GetHeadResponse{Head: s.head(), Applied: s.taken()}, nil
+	return &inventoryv1.GetHeadResponse{Head: s.head(), Applied: s.taken(), Earlier: s.earlier()}, nil
 }
 
 func (s *inventory) ReadKept(r *inventoryv1.ReadKeptRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadKeptResponse]) error {

@@ -229,3 +229,30 @@ func TestRestored(t *testing.T) {
 	require.NoError(t, err)
 	require.NotEqual(t, roasted, got.GetRun())
 }
+
+// The inventory goes back to an earlier moment. Break it catches: production that does not ask again for what was answered in the lost part.
+func TestInventoryRestored(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	_, err := p.client.RecordRun(t.Context(), shelling("R-1"))
+	require.NoError(t, err)
+	p.open("R-2")
+	require.NoError(t, p.dump("R-2", "D-1", 50))
+	before := p.state("K-1", "S-1")
+	p.inventory.posting.Lock()
+	first, lost := p.inventory.asked[0].GetCommandId(), p.inventory.asked[1]
+	p.inventory.quiet = true // what it is asked again is not said again
+	clear(p.inventory.done)
+	p.inventory.posting.Unlock()
+	p.inventory.back(t, 1)
+	require.Eventually(t, func() bool {
+		p.inventory.posting.Lock()
+		defer p.inventory.posting.Unlock()
+		return len(p.inventory.asked) == 3
+	}, 20*time.Second, 20*time.Millisecond, "the dump is asked for again")
+	require.NotEqual(t, first, lost.GetCommandId())
+	same(t, "movement", p.inventory.asked[2], lost)
+	if diff := cmp.Diff(before, p.state("K-1", "S-1"), protocmp.Transform()); diff != "" {
+		t.Errorf("state (-before +after):\n%s", diff)
+	}
+}
