@@ -48,8 +48,11 @@ func (r *Runner[T]) recall(ctx context.Context, tx pgx.Tx, c command) (proto.Mes
 	return answer, nil
 }
 
+// reasonReused is why a known id with another message is refused, here as at the inventory.
+const reasonReused = "command_id_reused"
+
 func reused(c command) error {
-	return fault.Conflict("command_id_reused", "command id %s was used before for another message: make a new id for a new command", c.id)
+	return fault.Conflict(reasonReused, "command id %s was used before for another message: make a new id for a new command", c.id)
 }
 
 // forget is an answer's bytes without its receipt, which is not known before the last statement.

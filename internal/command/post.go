@@ -187,6 +187,8 @@ func (p *Poster[T]) finish(ctx context.Context, t try[T]) (proto.Message, error)
 	switch {
 	case err == nil:
 		return p.accepted(ctx, t, resp)
+	case fault.ReasonOf(err) == reasonReused:
+		return p.refused(ctx, t, done(t.command))
 	case judged(err):
 		return p.refused(ctx, t, err)
 	case fault.KindOf(err) == fault.KindUnavailable:

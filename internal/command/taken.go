@@ -67,6 +67,14 @@ func (r *Runner[T]) retell(ctx context.Context, tx pgx.Tx, c command) (proto.Mes
 		c.id, events[0].Position, events[0].Epoch)
 }
 
+// done is what becomes of a command of which the inventory knows another movement than the one that it is asked for: nobody else asks under this
+// id, so it was accepted in a part of the past that a restore has lost here. Whoever made a new id for it, as the inventory's own words advise,
+// would have it done twice.
+func done(c command) error {
+	return fault.Conflict(ReasonTakenBack,
+		"command %s: the inventory accepted it before this service was restored to an earlier moment: it stands, but its answer is lost; it is not done again", c.id)
+}
+
 // takenBack is the command's events, where they were taken back after a restore; mostly none.
 func (r *Runner[T]) takenBack(ctx context.Context, tx pgx.Tx, c command) ([]lot.Recorded, error) {
 	var events []lot.Recorded

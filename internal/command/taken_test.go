@@ -95,6 +95,28 @@ func TestTakenBackOutcome(t *testing.T) {
 	require.Equal(t, 1, count(t, db, `select count(*) from intent_ends where kind = 0`))
 }
 
+// TestLostMovement catches a command that comes again, judged anew, after a restore has lost it, of which the inventory knows another movement:
+// its sender must not be told to make a new id.
+func TestLostMovement(t *testing.T) {
+	t.Parallel()
+	db, inv := newDB(t), newInventory()
+	req := complete("R-1")
+	_, err := newPoster(newDB(t), inv, 0).Do(t.Context(), req)
+	require.NoError(t, err)
+	inv.set(func(i *inventory) {
+		for _, move := range i.sent {
+			move.Line = "as it was judged then"
+		}
+	})
+	p := newPoster(db, inv, 0)
+	for range 2 {
+		_, err = p.Do(t.Context(), req)
+		require.Equal(t, command.ReasonTakenBack, fault.ReasonOf(err), "%v", err)
+		require.Zero(t, count(t, db, `select count(*) from open_intents`))
+		require.Zero(t, count(t, db, `select count(*) from runs`), "the reservation is undone")
+	}
+}
+
 // TestShutGate catches a command, or a sweep, that goes by the gate.
 func TestShutGate(t *testing.T) {
 	t.Parallel()
