@@ -126,7 +126,14 @@ func (p *Poster[T]) open(ctx context.Context, t try[T]) (try[T], proto.Message, 
 			answer, err = p.direct(ctx, tx, t)
 			return err
 		}
-		return p.insert(ctx, tx, &opened)
+		if err := p.insert(ctx, tx, &opened); err != nil {
+			return err
+		}
+		// A twin may have ended between the two looks above; its end was committed before our row could be inserted.
+		if twin, err := p.run.recall(ctx, tx, t.command); err != nil || twin != nil {
+			return errors.Join(err, errTwin)
+		}
+		return nil
 	})
 	if err != nil {
 		return p.openAfter(ctx, t, err)
@@ -136,6 +143,9 @@ func (p *Poster[T]) open(ctx context.Context, t try[T]) (try[T], proto.Message, 
 	}
 	return opened, answer, nil
 }
+
+// errTwin undoes an intent whose command was accepted meanwhile; openAfter finds the answer.
+var errTwin = errors.New("the command was accepted meanwhile")
 
 // direct records a request in which the inventory has no part.
 func (p *Poster[T]) direct(ctx context.Context, tx pgx.Tx, t try[T]) (proto.Message, error) {
@@ -340,6 +350,9 @@ func (p *Poster[T]) Sweep(ctx context.Context) error {
 	for _, t := range tries {
 		if err := p.sweepOne(ctx, t); err != nil && !judged(err) && fault.ReasonOf(err) != ReasonTakenBack {
 			errs = append(errs, err)
+			if fault.KindOf(err) == fault.KindUnavailable && ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
+				break // the inventory hangs: the others would only wait for it one after the other
+			}
 		}
 	}
 	return errors.Join(errs...)

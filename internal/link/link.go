@@ -56,6 +56,8 @@ type Link struct {
 	inbox *inbox.Inbox
 	relay *outbox.Relay
 
+	renewed chan struct{} // the stream was made again: what it held may be gone
+
 	recovery *restore.Recovery
 	rises    *restore.Rises // nil: nobody is to be told
 }
@@ -65,7 +67,7 @@ func New(cfg Config) (*Link, error) {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
-	l := &Link{cfg: cfg}
+	l := &Link{cfg: cfg, renewed: make(chan struct{}, 1)}
 	if l.cfg.Heard == nil {
 		l.cfg.Heard = func() {}
 	}
@@ -137,6 +139,7 @@ func (l *Link) Run(ctx context.Context) error {
 	group.Go(func() error { return l.relay.Run(ctx) })
 	if l.cfg.Bus != nil {
 		group.Go(func() error { return l.hear(ctx) })
+		group.Go(func() error { return l.catchUp(ctx) })
 	}
 	return group.Wait()
 }
@@ -154,7 +157,7 @@ func (l *Link) hear(ctx context.Context) error {
 		return err
 	}
 	defer stop()
-	subscription := bus.Subscription{Durable: string(l.cfg.Self), Batch: 256, OnRecreated: func(ctx context.Context) { go l.inbox.CatchUp(ctx) }}
+	subscription := bus.Subscription{Durable: string(l.cfg.Self), Batch: 256, OnRecreated: func(context.Context) { l.renew() }}
 	return l.cfg.Bus.ConsumeBatches(ctx, subscription, func(_ context.Context, batch []bus.Msg) []bus.Verdict {
 		verdicts := make([]bus.Verdict, len(batch))
 		for i, m := range batch {
@@ -162,6 +165,26 @@ func (l *Link) hear(ctx context.Context) error {
 		}
 		return verdicts
 	})
+}
+
+// renew asks for a catch-up; it never blocks.
+func (l *Link) renew() {
+	select {
+	case l.renewed <- struct{}{}:
+	default:
+	}
+}
+
+// catchUp asks the producers for what a stream that vanished may have held.
+func (l *Link) catchUp(ctx context.Context) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-l.renewed:
+			l.inbox.CatchUp(ctx)
+		}
+	}
 }
 
 func (l *Link) take(m bus.Msg) bus.Verdict {

@@ -83,7 +83,8 @@ func (db *DB) once(ctx context.Context, begin string, fn func(context.Context, p
 const idle = 'I'
 
 // QueueCommit ends the transaction with the last batch that it sends, so that a lock the batch takes is held for no further round trip. The batch is
-// the last thing of the transaction. Where one of its statements fails, the server skips the commit and the transaction is undone as usual.
+// the last thing of the transaction. Where one of its statements fails, the server skips the commit and the transaction is undone as usual;
+// what only our own reading of an answer finds wrong comes too late for that, so such rules belong into the statements.
 func QueueCommit(b *pgx.Batch) { b.Queue("commit") }
 
 // acquire takes a connection. Beyond a bounded queue it refuses at once: a caller who is told so early can come again, one who waits only lengthens the queue.

@@ -37,6 +37,7 @@ const (
 	maxConnectionIdle = 15 * time.Minute
 	pingAfter         = time.Minute
 	pingTimeout       = 20 * time.Second
+	longestCall       = 2 * time.Minute // for a caller that sets no deadline; a sooner one of the caller's stands
 )
 
 // Door is what a service gives the chain for its own methods.
@@ -130,6 +131,8 @@ func (c *chain) finish(ctx context.Context, method string, start time.Time, err 
 
 // unaryAdmit identifies the caller, judges their right and the message's form, and waits for what the call relies on.
 func (c *chain) unaryAdmit(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	ctx, cancel := context.WithTimeout(ctx, longestCall)
+	defer cancel()
 	ctx, receipts, err := c.admit(ctx, info.FullMethod)
 	if err != nil {
 		return nil, err
@@ -150,22 +153,23 @@ func (c *chain) streamAdmit(srv any, ss grpc.ServerStream, info *grpc.StreamServ
 	if err != nil {
 		return err
 	}
-	return next(srv, &admitted{ServerStream: ss, ctx: ctx, chain: c, each: !info.IsClientStream})
+	return next(srv, &admitted{ServerStream: ss, ctx: ctx, chain: c, method: info.FullMethod, each: !info.IsClientStream})
 }
 
 // admitted is a stream whose context knows the caller. Requests that open a server stream are judged for form here; messages of a client's
 // stream are judged by the service one by one, so that a bad batch is answered and the stream lives on.
 type admitted struct {
 	grpc.ServerStream
-	ctx   context.Context
-	chain *chain
-	each  bool
+	ctx    context.Context
+	chain  *chain
+	method string
+	each   bool
 }
 
 // Context is the stream's context with the caller in it.
 func (a *admitted) Context() context.Context { return a.ctx }
 
-// RecvMsg receives and judges the form.
+// RecvMsg receives and judges the form, and on a stream that lives long the caller's right again: a token may be revoked meanwhile.
 func (a *admitted) RecvMsg(m any) error {
 	if err := a.ServerStream.RecvMsg(m); err != nil {
 		return err
@@ -173,7 +177,8 @@ func (a *admitted) RecvMsg(m any) error {
 	if a.each {
 		return a.chain.wellFormed(m)
 	}
-	return nil
+	_, _, err := a.chain.admit(a.ServerStream.Context(), a.method)
+	return err
 }
 
 // healthService is open to everybody: a probe carries no token, and learns only whether the server serves.

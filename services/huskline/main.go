@@ -78,8 +78,12 @@ type leave struct{ code int }
 
 func run(ctx context.Context, args []string, s streams) (code int) {
 	defer func() {
-		if l, ok := recover().(leave); ok {
-			code = l.code
+		switch p := recover().(type) {
+		case nil:
+		case leave:
+			code = p.code
+		default:
+			panic(p)
 		}
 	}()
 	var c cli

@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -43,7 +44,7 @@ func (c *serveCmd) Run(s *session) error {
 		Peers: map[lot.Producer]string{}, Cert: c.Cert, Key: c.Key, CA: s.cli.CA, Now: s.now, Logger: s.logger(c.LogLevel), Endpoint: c.Traces,
 	}
 	for name, addr := range c.Peers {
-		if name == c.Service || !strings.Contains("intake inventory production", name) {
+		if name == c.Service || !slices.Contains(serviceNames(), name) {
 			return usageError{fmt.Errorf("--peers: %q is not another service than %s; there are intake, inventory and production", name, c.Service)}
 		}
 		cfg.Peers[lot.Producer(name)] = addr

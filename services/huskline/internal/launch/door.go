@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -49,9 +50,11 @@ type door struct {
 	grpc         *grpc.Server
 	health       *health.Server
 	inner        *bufconn.Listener
+	plain        *grpc.Server // behind the JSON door
 	conn         *grpc.ClientConn
 	http         *http.Server
 	grpcL, httpL net.Listener
+	serving      sync.WaitGroup
 }
 
 func openDoor(ctx context.Context, cfg doorConfig) (*door, error) {
@@ -83,18 +86,29 @@ func openDoor(ctx context.Context, cfg doorConfig) (*door, error) {
 	if err := d.openHTTP(ctx); err != nil {
 		return nil, errors.Join(err, d.grpcL.Close(), d.httpL.Close())
 	}
-	go func() { _ = d.grpc.Serve(d.grpcL) }()
-	go func() { _ = d.http.Serve(d.httpL) }()
+	d.serve("grpc", func() error { return d.grpc.Serve(d.grpcL) })
+	d.serve("http", func() error { return d.http.Serve(d.httpL) })
 	return d, nil
+}
+
+// serve runs a server until it is stopped; close waits for it.
+func (d *door) serve(name string, run func() error) {
+	d.serving.Add(1)
+	go func() {
+		defer d.serving.Done()
+		if err := run(); err != nil && !errors.Is(err, http.ErrServerClosed) && !errors.Is(err, grpc.ErrServerStopped) {
+			d.cfg.logger.Error("door closed by itself", slog.String("door", name), slog.String("error", err.Error()))
+		}
+	}()
 }
 
 // openHTTP puts the JSON door in front of the gRPC server, through a connection of its own, so that no interceptor is passed by.
 func (d *door) openHTTP(ctx context.Context) error {
-	plain, err := d.innerServer()
-	if err != nil {
+	var err error
+	if d.plain, err = d.innerServer(); err != nil {
 		return err
 	}
-	go func() { _ = plain.Serve(d.inner) }()
+	d.serve("inner", func() error { return d.plain.Serve(d.inner) })
 	d.conn, err = rpc.Dial(rpc.DialConfig{Target: "door", Dialer: func(ctx context.Context, _ string) (net.Conn, error) {
 		return d.inner.DialContext(ctx)
 	}})
@@ -199,5 +213,8 @@ func (d *door) close() error {
 		d.grpc.Stop()
 		<-stopped
 	}
-	return errors.Join(err, d.conn.Close())
+	err = errors.Join(err, d.conn.Close())
+	d.plain.Stop()
+	d.serving.Wait()
+	return err
 }

@@ -55,7 +55,11 @@ func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr s
 	if err != nil {
 		return err
 	}
-	defer func() { _ = tracing.Stop(context.WithoutCancel(ctx)) }()
+	defer func() {
+		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), drain)
+		defer cancel()
+		_ = tracing.Stop(last)
+	}()
 	ownerDSN, runDSN, err := cfg.dsns()
 	if err != nil {
 		return err
