@@ -18,9 +18,10 @@ import (
 
 // Three is a plant of three serve processes on one Postgres and one NATS, with certificates between them.
 type Three struct {
-	CA    string // certificate authority, for callers
-	Token string // of an administrator
-	Bus   *bustest.Bus
+	CA        string // the authority's certificate, for callers
+	Authority *Authority
+	Token     string // of an administrator
+	Bus       *bustest.Bus
 
 	services map[string]*Process
 	flags    map[string][]string
@@ -38,21 +39,21 @@ func NewThree(t testing.TB) *Three {
 		services: map[string]*Process{}, flags: map[string][]string{}, grpc: map[string]string{},
 	}
 	server := startPostgres(t)
-	authority := NewAuthority(t)
-	p.CA = authority.File
+	p.Authority = NewAuthority(t)
+	p.CA = p.Authority.File
 	secret := filepath.Join(t.TempDir(), "admin-token")
 	if err := os.WriteFile(secret, []byte(p.Token+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	for _, name := range Services() {
-		p.grpc[name] = freePort(t)
+		p.grpc[name] = FreePort(t)
 	}
 	for _, name := range Services() {
 		owner, run, err := postgres.Provision(context.Background(), server.DSN("postgres", pgserver.Superuser), name)
 		if err != nil {
 			t.Fatal(err)
 		}
-		cert, key := authority.Issue(t, name)
+		cert, key := p.Authority.Issue(t, name)
 		p.flags[name] = []string{
 			"serve", name, "--ca", p.CA, "--owner-dsn", owner, "--run-dsn", run, "--nats", p.Bus.Server.URL(), "--grpc", p.grpc[name],
 			"--http", "127.0.0.1:0", "--peers", p.peersOf(name), "--cert", cert, "--key", key, "--admin-token-file", secret, "--log-level", "info",
@@ -153,8 +154,8 @@ func startPostgres(t testing.TB) *pgserver.Server {
 	return server
 }
 
-// freePort is an address that nobody listens on now: the three must know each other's before any of them runs.
-func freePort(t testing.TB) string {
+// FreePort is an address that nobody listens on now, for what must be known before it runs, or keep its address over a restart.
+func FreePort(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

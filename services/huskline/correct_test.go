@@ -3,8 +3,10 @@ package main
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
 
 	"huskline/internal/fault"
 	"huskline/internal/planttest"
@@ -137,6 +139,11 @@ func backdated(t *testing.T, _ *planttest.Three, tr *trade) {
 // that waits for the bus, and a consumer that trusts the stream to hold what it missed.
 func busAway(t *testing.T, p *planttest.Three, tr *trade) {
 	p.Bus.Stop()
+	for _, service := range planttest.Services() {
+		if r := p.Probe(t, service); r.Code != exitDone || !strings.Contains(r.Out, service) {
+			t.Errorf("%s without the bus: exit %d, %s%s; want 0: ready, if degraded", service, r.Code, r.Out, r.Err)
+		}
+	}
 	run := tr.ran(t, "A-D1")
 	if _, err := run.send(t); err != nil {
 		t.Fatalf("a run while the bus is away: %v", err)
@@ -149,4 +156,11 @@ func busAway(t *testing.T, p *planttest.Three, tr *trade) {
 	}
 	sale.check(t)
 	run.check(t)
+	require.Eventually(t, func() bool { return p.Bus.StreamMessages(t) > 0 }, commandLimit, 20*time.Millisecond, "the stream is made again and takes events")
+	p.Bus.DeleteStream(t)
+	late := tr.sold(t, "A-D3")
+	if _, err := late.send(t); err != nil {
+		t.Fatalf("a sale after the stream was deleted: %v", err)
+	}
+	late.check(t)
 }

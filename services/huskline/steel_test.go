@@ -23,9 +23,9 @@ func TestThree(t *testing.T) {
 		test func(*testing.T, *planttest.Three, *trade)
 	}{
 		{"thread", steelThread}, {"joint cost", jointCost}, {"blend", blend}, {"toll", toll}, {"corrections", corrections}, {"backdated", backdated}, {"bus away", busAway},
+		{"units", units}, {"machines", machines},
 	} {
-		t.Run(part.name, func(t *testing.T) { part.test(t, p, tr) })
-		if t.Failed() {
+		if !t.Run(part.name, func(t *testing.T) { part.test(t, p, tr) }) {
 			t.Log(p.Logs())
 		}
 	}
