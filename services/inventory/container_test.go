@@ -37,9 +37,13 @@ func (p *plant) filled(from, to string, fills ...fill) *eventv1.RunPosted {
 
 // shipFrom sells pounds of a lot from containers.
 func (p *plant) shipFrom(id string, pounds int64, at time.Time, containers ...string) (string, error) {
+	return p.shipFromPlace(id, "", pounds, at, containers...)
+}
+
+func (p *plant) shipFromPlace(id, place string, pounds int64, at time.Time, containers ...string) (string, error) {
 	answer, err := p.as("shipper").ShipGoods(p.t.Context(), &inventoryv1.ShipGoodsRequest{
 		CommandId: uuid.NewString(), Kind: eventv1.ShipmentKind_SHIPMENT_KIND_SALE, Consignee: "SHOP", Effective: stamp(at),
-		Lines: []*eventv1.ShippedLine{{Lot: id, Quantity: pounds * pound, Containers: containers}},
+		Lines: []*eventv1.ShippedLine{{Lot: id, Place: place, Quantity: pounds * pound, Containers: containers}},
 	})
 	return answer.GetShipment(), err
 }
