@@ -230,6 +230,29 @@ func TestRestored(t *testing.T) {
 	require.NotEqual(t, roasted, got.GetRun())
 }
 
+// A correction set that is first heard while the run itself is still being taken back counts all the same. Break it catches: a run that stands at
+// a version which the inventory has left.
+func TestSetHeardWhileRunIsTakenBack(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	earlier := p.copied()
+	_, err := p.client.RecordRun(t.Context(), shelling("R-1"))
+	require.NoError(t, err)
+	set := p.posted(p.run("R-1"))
+	p.stop()
+	set.Version, set.Inputs[0].Quantity = 2, lot.Quantity(lb(790))
+	body := lot.Corrected{Correction: uuid.NewString(), Reason: "tare", Runs: []lot.RunPosted{set}}
+	p.inventory.say(t, lot.Event{Lots: []lot.ID{"D-1"}, Effective: noon, Body: body})
+	p.back(earlier)
+	p.open("R-2") // waits until the past is complete
+	p.state("K-1")
+	completed := p.run("R-1").GetCompleted()
+	require.Equal(t, []int64{2, lb(790), lb(10)}, []int64{completed.GetVersion(), completed.GetInputMicropounds(), completed.GetUnaccountedMicropounds()})
+	got, err := p.client.CorrectRun(t.Context(), correction(shelling("R-1").Run))
+	require.NoError(t, err)
+	require.Equal(t, int64(3), got.GetVersion())
+}
+
 // The inventory goes back to an earlier moment. Break it catches: production that does not ask again for what was answered in the lost part.
 func TestInventoryRestored(t *testing.T) {
 	t.Parallel()

@@ -1,6 +1,7 @@
 package run
 
 import (
+	"cmp"
 	"context"
 
 	"huskline/internal/lot"
@@ -32,7 +33,8 @@ func Reopened(ctx context.Context, tx OldTx, o lot.RunOpened) error {
 	return tx.SaveRun(ctx, *s)
 }
 
-// Reended ends a run again, whatever command held it at the earlier moment.
+// Reended ends a run again, whatever command held it at the earlier moment. A correction set may have been heard before: then it stands as the
+// set says.
 func Reended(ctx context.Context, tx OldTx, c lot.RunCompleted) error {
 	s, err := tx.Run(ctx, c.Run)
 	if err != nil {
@@ -41,8 +43,29 @@ func Reended(ctx context.Context, tx OldTx, c lot.RunCompleted) error {
 	if s == nil {
 		return unknown(c.Run)
 	}
-	if c.Version < s.Version {
-		return nil
+	newest, err := tx.NewestVersion(ctx, c.Run)
+	if err != nil {
+		return err
+	}
+	if newest = max(newest, s.Version); c.Version == newest {
+		s.again(c)
+		return tx.SaveRun(ctx, *s)
+	}
+	p, err := tx.Lines(ctx, c.Run, newest)
+	if err != nil {
+		return err
+	}
+	have, err := tx.Look(ctx, Want{Items: itemsOut(p), At: c.End, Lots: lotsIn(p)})
+	if err != nil {
+		return err
+	}
+	in, out, err := sums(p, have)
+	if err != nil {
+		return err
+	}
+	c.Version, c.Input, c.Output = newest, lot.Quantity(in), lot.Quantity(out)
+	if out > in {
+		c.GainReason = cmp.Or(c.GainReason, s.GainReason, "as corrected")
 	}
 	s.again(c)
 	return tx.SaveRun(ctx, *s)
@@ -60,11 +83,11 @@ func Recorrected(ctx context.Context, tx OldTx, c lot.RunCorrected) error {
 	if s == nil {
 		return unknown(c.Completed.Run)
 	}
-	if c.Completed.Version < s.Version {
-		return nil
+	s.Stage, s.Line, s.Recipe, s.Start, s.End = c.Opened.Stage, c.Opened.Line, c.Opened.Recipe, c.Opened.Start, c.Completed.End
+	if c.Completed.Version >= s.Version { // else a later set was heard before, which says the rest
+		s.Owner = c.Opened.Owner
+		s.again(c.Completed)
 	}
-	s.Stage, s.Line, s.Recipe, s.Owner, s.Start = c.Opened.Stage, c.Opened.Line, c.Opened.Recipe, c.Opened.Owner, c.Opened.Start
-	s.again(c.Completed)
 	return tx.SaveRun(ctx, *s)
 }
 

@@ -118,6 +118,8 @@ type Tx interface {
 // OldTx is what runs that are taken back after a restore need of a transaction.
 type OldTx interface {
 	Tx
+	// NewestVersion is the highest version of which the inventory has accepted lines; 0 where there are none.
+	NewestVersion(ctx context.Context, id lot.RunID) (int64, error)
 	// Told strikes an event off what is still to be said.
 	Told(ctx context.Context, body lot.Body) error
 }

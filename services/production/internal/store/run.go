@@ -156,6 +156,15 @@ func (t Tx) Lines(ctx context.Context, id lot.RunID, version int64) (lot.RunPost
 	return lines(ctx, t.tx, id, version)
 }
 
+// NewestVersion is the highest version of which the inventory has accepted lines; 0 where there are none.
+func (t Tx) NewestVersion(ctx context.Context, id lot.RunID) (version int64, err error) {
+	const sql = `select coalesce(max(version), 0) from run_lines where run = $1`
+	if err := t.tx.QueryRow(ctx, sql, id).Scan(&version); err != nil {
+		return 0, fmt.Errorf("look up versions of run %s: %w", id, err)
+	}
+	return version, nil
+}
+
 func lines(ctx context.Context, tx pgx.Tx, id lot.RunID, version int64) (lot.RunPosted, error) {
 	p := lot.RunPosted{Run: id, Version: version}
 	const sql = `select is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm, container
