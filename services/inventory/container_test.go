@@ -188,6 +188,7 @@ func TestExcludedWithItsParents(t *testing.T) {
 	require.Equal(t, []string{"D-1", "K-1", "K-2"}, p.rest("H-1"))
 	_, err = p.as("quality").ExcludeFromHold(t.Context(), &inventoryv1.ExcludeFromHoldRequest{CommandId: uuid.NewString(), Hold: "H-1", Lot: "K-1", Reason: "clean"})
 	require.NoError(t, err)
+	require.Equal(t, []string{"D-1", "K-2"}, p.rest("H-1"))
 	p.mustPost(run{id: "R-2", in: map[string]int64{"K-1": 10, "D-2": 10}, out: map[string]int64{"M-1": 20}, at: day(4, 8), open: true})
 	p.mustPost(run{id: "R-3", in: map[string]int64{"M-1": 5}, out: map[string]int64{"M-2": 5}, at: day(4, 18)})
 	excluded := func() []string {
