@@ -61,7 +61,7 @@ func Issue(ctx context.Context, q Querier, t Token, secretSHA256 []byte, at time
 	return nil
 }
 
-// Revoke ends a token at once, for good. Revoking it again changes nothing.
+// Revoke ends a token at once, for good. Revoking it again changes nothing. The last administrator's is refused; q is a transaction, which undoes it.
 func Revoke(ctx context.Context, q Querier, id string, at time.Time) error {
 	var known bool
 	if err := q.QueryRow(ctx, `select exists (select from access_tokens where token_id = $1)`, id).Scan(&known); err != nil {
@@ -70,7 +70,16 @@ func Revoke(ctx context.Context, q Querier, id string, at time.Time) error {
 	if !known {
 		return fault.NotFound("token_unknown", "token %q: there is none of this id", id)
 	}
-	_, err := q.Exec(ctx, `insert into access_revocations (token_id, revoked) values ($1, $2) on conflict do nothing`, id, at)
+	if _, err := q.Exec(ctx, `insert into access_revocations (token_id, revoked) values ($1, $2) on conflict do nothing`, id, at); err != nil {
+		return err
+	}
+	var left bool
+	err := q.QueryRow(ctx, `select exists (
+		select from access_tokens t where $1 = any(t.roles) and t.expires > $2 and not exists (select from access_revocations r where r.token_id = t.token_id))`,
+		string(Administrator), at).Scan(&left)
+	if err == nil && !left {
+		err = fault.Precondition("last_administrator", "token %q: no other token of an administrator would be left; make one first", id)
+	}
 	return err
 }
 

@@ -124,7 +124,9 @@ func (c *Conn) options() []nats.Option {
 		}),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			c.stats.disconnects.Add(1)
-			log.Warn("bus away", "reason", err)
+			if err != nil { // none where we closed it ourselves
+				log.Warn("bus away", "reason", err)
+			}
 		}),
 		nats.ReconnectHandler(func(nc *nats.Conn) {
 			c.stats.reconnects.Add(1)

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"huskline/internal/money"
 	"huskline/internal/weight"
@@ -66,4 +67,41 @@ func TestPerPound(t *testing.T) {
 	if _, ok := money.PerPound(1, 0); ok {
 		t.Error("nothing has a unit cost")
 	}
+}
+
+// A published case: 33.75, 2.45, 8.60, 4.90, 0.30 were printed of a joint cost of 50.00 shared over 55.00, 4.00, 14.00, 8.00 and 0.50; with the
+// largest remainder they are 33.74, 2.45, 8.59, 4.91 and 0.31 (a textbook's joint-cost exercise with cut weights; answer by exact fractions).
+func TestFooted(t *testing.T) {
+	t.Parallel()
+	parts := []money.Amount{33_742_331, 2_453_988, 8_588_957, 4_907_975, 306_749}
+	want := []money.Amount{33_740_000, 2_450_000, 8_590_000, 4_910_000, 310_000}
+	got := money.Footed(parts, []string{"a", "b", "c", "d", "e"})
+	for i := range want {
+		if got[i] != want[i] {
+			t.Errorf("part %d: %s, want %s", i, got[i], want[i])
+		}
+	}
+}
+
+// What is printed adds up to the printed total, and no line is off by a cent. Break it catches: rounding each line by itself.
+func TestFootedProperties(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		parts := rapid.SliceOfN(rapid.Map(rapid.Int64Range(-1e12, 1e12), func(n int64) money.Amount { return money.Amount(n) }), 1, 20).Draw(t, "parts")
+		keys := make([]string, len(parts))
+		var exact, printed money.Amount
+		for i, p := range parts {
+			keys[i] = string(rune('a' + i))
+			exact += p
+		}
+		for i, p := range money.Footed(parts, keys) {
+			if off := p - parts[i]; off <= -money.Cent || off >= money.Cent {
+				t.Fatalf("part %d of %s is printed %s", i, parts[i], p)
+			}
+			printed += p
+		}
+		if printed != money.ToCent(exact) {
+			t.Fatalf("printed %s, the total is %s", printed, exact)
+		}
+	})
 }

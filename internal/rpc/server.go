@@ -269,7 +269,23 @@ func formFault(err error) error {
 		return nil
 	case errors.As(err, &violations) && len(violations.Violations) > 0:
 		v := violations.Violations[0].Proto
-		return fault.Invalid("form", "field %s: %s (rule %s)", protovalidate.FieldPathString(v.GetField()), v.GetMessage(), v.GetRuleId())
+		return fault.Invalid("form", "field %s: %s (rule %s)", protovalidate.FieldPathString(v.GetField()), inWords(v.GetMessage()), v.GetRuleId())
 	}
 	return err
+}
+
+// inWords says the contract's patterns as a person would.
+func inWords(message string) string {
+	for pattern, words := range map[string]string{
+		"`^[!-~]{1,64}$`":                      "must be 1 to 64 printable ASCII characters without blanks",
+		"`^[!-~]{0,64}$`":                      "must be at most 64 printable ASCII characters without blanks",
+		"`^[A-Za-z0-9][A-Za-z0-9._@-]{0,63}$`": "must be 1 to 64 letters, digits and . _ @ -, beginning with a letter or digit",
+		"`^[a-z][a-z0-9-]{0,31}$`":             "must be 1 to 32 small letters, digits and -, beginning with a letter",
+		"`^([0-9]{4}-[0-9]{2}-[0-9]{2})?$`":    "must be a day such as 2025-06-30",
+	} {
+		if strings.Contains(message, pattern) {
+			return words
+		}
+	}
+	return message
 }

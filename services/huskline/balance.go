@@ -148,7 +148,7 @@ func unproved(lines []*productionv1.ProofLine) error {
 func balanceSheets(b *productionv1.GetBalanceResponse, feed *intakev1.GetFeedTotalsResponse) []sheet {
 	weights := sheet{
 		title:   fmt.Sprintf("BALANCE\nComplete as of %s\n\nWeight", printAsOf(b.GetAsOf())),
-		columns: []string{"", "lb"}, numeric: numericColumns("lb"),
+		columns: []string{"line", "lb"}, numeric: numericColumns("lb"),
 		rows: [][]string{
 			{"received", grouped(b.GetReceivedMicropounds(), 3)}, {"came back", grouped(b.GetReturnedMicropounds(), 3)}, {"shipped", grouped(b.GetShippedMicropounds(), 3)},
 			{"adjusted", grouped(b.GetAdjustedMicropounds(), 3)}, {"unaccounted in runs", grouped(b.GetUnaccountedMicropounds(), 3)},
@@ -157,7 +157,7 @@ func balanceSheets(b *productionv1.GetBalanceResponse, feed *intakev1.GetFeedTot
 		note: fmt.Sprintf("%d deliveries, %d lots, %d runs, %d shipment lines; %d weighings in %d lines, %d in conflict",
 			b.GetDeliveries(), b.GetLots(), b.GetRuns(), b.GetShipments(), feed.GetDistinct(), feed.GetLines(), feed.GetConflicts()),
 	}
-	costs := sheet{title: "Cost (stock and service)", columns: []string{"", "at prices first paid, $", "with final prices, $"}, numeric: numericColumns("at prices first paid, $", "with final prices, $"), note: booksCaution}
+	costs := sheet{title: "Cost (stock and service)", columns: []string{"line", "at prices first paid, $", "with final prices, $"}, numeric: numericColumns("at prices first paid, $", "with final prices, $"), note: booksCaution}
 	for _, row := range []struct {
 		name string
 		cost *productionv1.CostAmounts

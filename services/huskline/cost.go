@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 
+	"huskline/internal/money"
 	"huskline/internal/rpc"
 	eventv1 "huskline/proto/huskline/event/v1"
 	productionv1 "huskline/proto/huskline/production/v1"
@@ -103,7 +104,7 @@ func lotCostOf(l *productionv1.GetLotCostResponse) lotCostObject {
 		Lot: l.GetLot(), Item: l.GetItem(), Owner: l.GetOwner(), MadeLb: exact(l.GetMade()), OnHandLb: exact(l.GetOnHand()),
 		Cost: exact(paid(l.GetCost())), CostPerLb: perPound(paid(l.GetCost()), l.GetMade()), FinalCostPerLb: perPound(final(l.GetCost()), l.GetMade()),
 		FinalCost: exact(final(l.GetCost())), CostColumns: columnsOf(l.GetCost()), OnHandCostColumns: columnsOf(l.GetOnHandCost()),
-		Run: l.GetRun(), Provisional: l.GetProvisional(), ProvisionalCost: exact(l.GetProvisionalMicros()),
+		Run: l.GetRun(), Provisional: provisional(l), ProvisionalCost: exact(l.GetProvisionalMicros()),
 		AsOf: printAsOf(l.GetAsOf()), Missing: orEmpty(l.GetMissing()),
 	}
 	if l.GetFinished() {
@@ -121,7 +122,7 @@ const booksCaution = "Unit costs are ratios, printed and never reckoned with. Bo
 func lotCostSheets(l *productionv1.GetLotCostResponse) []sheet {
 	sh := sheet{
 		title:   fmt.Sprintf("COST OF LOT %s  item %s  %s%s\nComplete as of %s", l.GetLot(), l.GetItem(), ownerText(l.GetOwner()), madeBy(l.GetRun()), printAsOf(l.GetAsOf())),
-		columns: []string{"", "lb", "at prices first paid, $", "with final prices, $", "paid $/lb", "final $/lb"},
+		columns: []string{"line", "lb", "at prices first paid, $", "with final prices, $", "paid $/lb", "final $/lb"},
 		numeric: numericColumns("lb", "at prices first paid, $", "with final prices, $", "paid $/lb", "final $/lb"),
 		note:    booksCaution,
 	}
@@ -136,10 +137,15 @@ func lotCostSheets(l *productionv1.GetLotCostResponse) []sheet {
 	if l.GetFinished() {
 		row("kernel inside", l.GetKernelMicropounds(), l.GetKernelCost())
 	}
-	if l.GetProvisional() {
+	if provisional(l) {
 		sh.note = fmt.Sprintf("Provisional: %s $ of this cost hang on prices not yet settled or on an open run.\n%s", grouped(l.GetProvisionalMicros(), 2), booksCaution)
 	}
 	return []sheet{sh}
+}
+
+// provisional tells whether the cost may still change: an open run, or prices not yet settled.
+func provisional(l *productionv1.GetLotCostResponse) bool {
+	return l.GetProvisional() || l.GetProvisionalMicros() != 0
 }
 
 func madeBy(run string) string {
@@ -244,18 +250,25 @@ func roleText(r eventv1.OutputRole) string {
 }
 
 func runCostSheets(r *productionv1.GetRunCostResponse) []sheet {
-	money := numericColumns("lb", "paid $", "final $", "paid $/lb", "final $/lb", "split-off $/lb")
+	numeric := numericColumns("lb", "paid $", "final $", "paid $/lb", "final $/lb", "split-off $/lb")
 	quantity := sheet{
-		title: fmt.Sprintf("KERNEL COST SHEET  run %s  stage %s%s\nShared over main outputs by %s\nComplete as of %s\n\nQuantity schedule",
-			r.GetRun(), r.GetStage(), openText(r.GetOpen()), r.GetBasis(), printAsOf(r.GetAsOf())),
-		columns: []string{"", "lb"}, numeric: money,
+		title: fmt.Sprintf("%s  run %s  stage %s%s\nShared over main outputs by %s\nComplete as of %s\n\nQuantity schedule",
+			sheetName(r), r.GetRun(), r.GetStage(), openText(r.GetOpen()), r.GetBasis(), printAsOf(r.GetAsOf())),
+		columns: []string{"line", "lb"}, numeric: numeric,
 		rows: [][]string{
 			{"to account for: charged", grouped(r.GetInputMicropounds(), 3)},
 			{"accounted for: output", grouped(r.GetOutputMicropounds(), 3)}, {"accounted for: unaccounted", grouped(r.GetUnaccountedMicropounds(), 3)},
 		},
 		footer: []string{"difference", grouped(r.GetInputMicropounds()-r.GetOutputMicropounds()-r.GetUnaccountedMicropounds(), 3)},
 	}
-	return []sheet{quantity, costsToAccountFor(r, money), costsAccountedFor(r, money)}
+	return []sheet{quantity, costsToAccountFor(r, numeric), costsAccountedFor(r, numeric)}
+}
+
+func sheetName(r *productionv1.GetRunCostResponse) string {
+	if r.GetKernelMicropounds() != 0 {
+		return "KERNEL COST SHEET"
+	}
+	return "COST SHEET"
 }
 
 func openText(open bool) string {
@@ -265,20 +278,58 @@ func openText(open bool) string {
 	return ""
 }
 
-func costsToAccountFor(r *productionv1.GetRunCostResponse, numeric map[string]bool) sheet {
-	sh := sheet{title: "Costs to account for", columns: []string{"", "lb", "paid $", "final $"}, numeric: numeric}
-	for _, in := range r.GetInputs() {
-		sh.rows = append(sh.rows, []string{"in: lot " + in.GetLot() + " " + in.GetItem(), grouped(in.GetQuantity(), 3), grouped(paid(in.GetCost()), 2), grouped(final(in.GetCost()), 2)})
+// moneyRow is a line of a table whose dollars add up to the footer's.
+type moneyRow struct {
+	cells []string // before the dollars
+	cost  *productionv1.CostAmounts
+	lb    int64
+}
+
+// footedRows prints rows whose cents add up to their printed total: the cents are apportioned, so a line may differ from its own rounding by one.
+func footedRows(rows []moneyRow, units bool) [][]string {
+	keys := make([]string, len(rows))
+	sides := [2][]money.Amount{}
+	for i, r := range rows {
+		keys[i] = fmt.Sprintf("%s %06d", r.cells[0], i)
+		sides[0] = append(sides[0], money.Amount(paid(r.cost)))
+		sides[1] = append(sides[1], money.Amount(final(r.cost)))
 	}
+	printedPaid, printedFinal := money.Footed(sides[0], keys), money.Footed(sides[1], keys)
+	var out [][]string
+	for i, r := range rows {
+		row := append(append([]string{}, r.cells...), grouped(int64(printedPaid[i]), 2), grouped(int64(printedFinal[i]), 2))
+		if units {
+			row = append(row, unit(paid(r.cost), r.lb), unit(final(r.cost), r.lb))
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+func costsToAccountFor(r *productionv1.GetRunCostResponse, numeric map[string]bool) sheet {
+	sh := sheet{title: "Costs to account for", columns: []string{"line", "lb", "paid $", "final $"}, numeric: numeric}
+	var rows []moneyRow
+	for _, in := range r.GetInputs() {
+		rows = append(rows, moneyRow{cells: []string{"in: lot " + in.GetLot() + " " + in.GetItem(), grouped(in.GetQuantity(), 3)}, cost: in.GetCost()})
+	}
+	rows = append(rows,
+		moneyRow{cells: []string{"conversion charged to this run", ""}, cost: r.GetConversion()},
+		moneyRow{cells: []string{"less by-product credit", ""}, cost: negative(r.GetByproductCredit())})
+	sh.rows = footedRows(rows, false)
+	sh.footer = []string{"net cost to account for", "", grouped(toAccountFor(r, paid), 2), grouped(toAccountFor(r, final), 2)}
 	for _, c := range r.GetCharges() {
 		kind := strings.ToLower(strings.TrimPrefix(c.GetKind().String(), "CHARGE_KIND_"))
-		sh.rows = append(sh.rows, []string{"conversion: " + kind + " " + c.GetCharge(), "", grouped(c.GetAmountMicros(), 2), grouped(c.GetAmountMicros(), 2)})
+		sh.note += fmt.Sprintf("  charge %s (%s): %s $, for run %s\n", c.GetCharge(), kind, grouped(c.GetAmountMicros(), 2), strings.Join(c.GetRuns(), ", "))
 	}
-	sh.rows = append(sh.rows,
-		[]string{"conversion charged to this run", "", grouped(paid(r.GetConversion()), 2), grouped(final(r.GetConversion()), 2)},
-		[]string{"less by-product credit", "", grouped(-paid(r.GetByproductCredit()), 2), grouped(-final(r.GetByproductCredit()), 2)})
-	sh.footer = []string{"net cost to account for", "", grouped(toAccountFor(r, paid), 2), grouped(toAccountFor(r, final), 2)}
+	sh.note = strings.TrimSuffix(sh.note, "\n")
 	return sh
+}
+
+func negative(c *productionv1.CostAmounts) *productionv1.CostAmounts {
+	return &productionv1.CostAmounts{
+		PaidStockMicros: -c.GetPaidStockMicros(), PaidServiceMicros: -c.GetPaidServiceMicros(),
+		FinalStockMicros: -c.GetFinalStockMicros(), FinalServiceMicros: -c.GetFinalServiceMicros(),
+	}
 }
 
 func toAccountFor(r *productionv1.GetRunCostResponse, side func(*productionv1.CostAmounts) int64) int64 {
@@ -289,27 +340,38 @@ func costsAccountedFor(r *productionv1.GetRunCostResponse, numeric map[string]bo
 	sh := sheet{
 		title:   "Costs accounted for",
 		columns: []string{"output", "role", "lb", "split-off $/lb", "paid $", "final $", "paid $/lb", "final $/lb"}, numeric: numeric,
-		note: booksCaution,
 	}
+	var rows []moneyRow
+	var credits [][]string
 	var sumPaid, sumFinal int64
 	for _, o := range r.GetOutputs() {
 		price := ""
 		if o.SplitOffMicrosPerLb != nil {
 			price = ratio(o.GetSplitOffMicrosPerLb(), 1_000_000, 4)
 		}
+		line := []string{o.GetLot() + " " + o.GetItem(), roleText(o.GetRole()), grouped(o.GetQuantity(), 3), price}
 		if o.GetRole() == eventv1.OutputRole_OUTPUT_ROLE_MAIN {
 			sumPaid += paid(o.GetCost())
 			sumFinal += final(o.GetCost())
+			rows = append(rows, moneyRow{cells: line, cost: o.GetCost(), lb: o.GetQuantity()})
+			continue
 		}
-		sh.rows = append(sh.rows, []string{o.GetLot() + " " + o.GetItem(), roleText(o.GetRole()), grouped(o.GetQuantity(), 3), price,
-			grouped(paid(o.GetCost()), 2), grouped(final(o.GetCost()), 2), unit(paid(o.GetCost()), o.GetQuantity()), unit(final(o.GetCost()), o.GetQuantity())})
+		credits = append(credits, append(line, "", "", "", ""))
 	}
+	rows = append(rows, moneyRow{cells: []string{"abnormal loss", "", "", ""}, cost: r.GetAbnormalLoss()})
+	sh.rows = append(footedRows(rows, true), credits...)
 	lossPaid, lossFinal := paid(r.GetAbnormalLoss()), final(r.GetAbnormalLoss())
-	sh.rows = append(sh.rows,
-		[]string{"kernel, all grades", "", grouped(r.GetKernelMicropounds(), 3), "", grouped(paid(r.GetKernelCost()), 2), grouped(final(r.GetKernelCost()), 2),
-			unit(paid(r.GetKernelCost()), r.GetKernelMicropounds()), unit(final(r.GetKernelCost()), r.GetKernelMicropounds())},
-		[]string{"abnormal loss", "", "", "", grouped(lossPaid, 2), grouped(lossFinal, 2), "", ""},
-		[]string{"difference: to account for less main outputs and loss", "", "", "", grouped(toAccountFor(r, paid)-sumPaid-lossPaid, 2), grouped(toAccountFor(r, final)-sumFinal-lossFinal, 2), "", ""})
-	sh.footer = []string{"main outputs", "", "", "", grouped(sumPaid, 2), grouped(sumFinal, 2), "", ""}
+	sh.footer = []string{"accounted for", "", "", "", grouped(sumPaid+lossPaid, 2), grouped(sumFinal+lossFinal, 2), "", ""}
+	sh.note = fmt.Sprintf("Difference (to account for less accounted for): %s $ paid, %s $ final.\n",
+		grouped(toAccountFor(r, paid)-sumPaid-lossPaid, 2), grouped(toAccountFor(r, final)-sumFinal-lossFinal, 2))
+	if r.GetKernelMicropounds() != 0 {
+		sh.note += fmt.Sprintf("KERNEL, all grades: %s lb, %s $ paid = %s $/lb; %s $ final = %s $/lb.\n",
+			grouped(r.GetKernelMicropounds(), 3), grouped(paid(r.GetKernelCost()), 2), unit(paid(r.GetKernelCost()), r.GetKernelMicropounds()),
+			grouped(final(r.GetKernelCost()), 2), unit(final(r.GetKernelCost()), r.GetKernelMicropounds()))
+	}
+	if service := paid(r.GetMaterial()) + paid(r.GetConversion()) - r.GetMaterial().GetPaidStockMicros() - r.GetConversion().GetPaidStockMicros(); service != 0 {
+		sh.note += fmt.Sprintf("Of the cost to account for %s $ are cost of service on an owner's goods, not stock of ours.\n", grouped(service, 2))
+	}
+	sh.note += "Cents are apportioned so that columns foot; exact millionths are in --format json.\n" + booksCaution
 	return sh
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -121,7 +122,11 @@ func (d demo) hold(ctx context.Context) error {
 	if err != nil {
 		return rpc.FromStatus(err)
 	}
-	d.say("Hold %s on ingredient lot %s reaches what was made from it", held.GetHold(), n.HoldLot)
+	reached, err := d.spread(ctx, held.GetHold())
+	if err != nil {
+		return err
+	}
+	d.say("Hold %s on ingredient lot %s reaches %d lots: it and all that was made from it", held.GetHold(), n.HoldLot, reached)
 	_, err = d.plant.inventory.ShipGoods(ctx, &inventoryv1.ShipGoodsRequest{
 		CommandId: uuid.NewString(), Kind: eventv1.ShipmentKind_SHIPMENT_KIND_SALE, Consignee: n.Customer, Channel: "bulk", Effective: now,
 		Lines: []*eventv1.ShippedLine{{Lot: n.HeldLot, Quantity: 1}},
@@ -131,6 +136,26 @@ func (d demo) hold(ctx context.Context) error {
 	}
 	d.say("Shipping of lot %s is refused: %v", n.HeldLot, rpc.FromStatus(err))
 	return nil
+}
+
+// spread waits until a hold has reached all there is, and counts the lots.
+func (d demo) spread(ctx context.Context, hold string) (int, error) {
+	for {
+		got, err := d.plant.inventory.ListHolds(ctx, &inventoryv1.ListHoldsRequest{PageSize: 1000})
+		if err != nil {
+			return 0, rpc.FromStatus(err)
+		}
+		for _, h := range got.GetHolds() {
+			if h.GetHold() == hold && !h.GetSpreading() {
+				return len(h.GetLots()), nil
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return 0, ctx.Err()
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
 }
 
 // correct reopens a run whose output was written down with two digits changed round.

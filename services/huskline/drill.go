@@ -91,6 +91,8 @@ type drillObject struct {
 	ShipmentLines    []shipObject  `json:"shipment_lines"`
 	Consignees       []partyObject `json:"consignees"`
 	Runs             []runObject   `json:"runs"`
+	At               string        `json:"at"`
+	KnownAt          string        `json:"known_at"`
 	AsOf             string        `json:"as_of"`
 	Missing          []string      `json:"missing"`
 	Exercise         string        `json:"caution"`
@@ -158,10 +160,24 @@ func (c *drillCmd) Run(s *session) error {
 	if err != nil {
 		return rpc.FromStatus(err)
 	}
-	if err := s.print(answer{object: drillOf(d), sheets: drillSheets(d)}); err != nil {
+	object := drillOf(d)
+	object.At, object.KnownAt = c.At, c.View.KnownAt
+	if err := s.print(answer{object: object, sheets: drillSheets(d, c.asked()...)}); err != nil {
 		return err
 	}
 	return incomplete(d.GetMissing())
+}
+
+// asked says how the question was narrowed, so that two pages with other figures never look the same.
+func (c *drillCmd) asked() []string {
+	var out []string
+	if c.At != "" {
+		out = append(out, "Without what happened after "+c.At)
+	}
+	if c.View.KnownAt != "" {
+		out = append(out, "As known at "+c.View.KnownAt)
+	}
+	return out
 }
 
 // incomplete turns what an answer lacks into a failure that names it: the answer was printed, and it must not be taken for complete.
@@ -245,10 +261,14 @@ func printTime(t *timestamppb.Timestamp) string {
 	return t.AsTime().Format(time.RFC3339)
 }
 
-func drillSheets(d *inventoryv1.DrillResponse) []sheet {
-	head := sheet{
-		title: fmt.Sprintf("RECALL DRILL  lot %s  item %s  %s\n%s\nComplete as of %s", d.GetLot(), d.GetItem(), ownerText(d.GetOwner()), caution, printAsOf(d.GetAsOf())),
+func drillSheets(d *inventoryv1.DrillResponse, asked ...string) []sheet {
+	lines := append([]string{
+		fmt.Sprintf("RECALL DRILL  lot %s  item %s  %s", d.GetLot(), d.GetItem(), ownerText(d.GetOwner())), caution, "Complete as of " + printAsOf(d.GetAsOf()),
+	}, asked...)
+	if len(d.GetHolds()) > 0 {
+		lines = append(lines, "HELD: "+strings.Join(d.GetHolds(), ", "))
 	}
+	head := sheet{title: strings.Join(lines, "\n")}
 	if len(d.GetMissing()) > 0 {
 		head.note = "NOT COMPLETE: " + strings.Join(d.GetMissing(), "; ")
 	}
@@ -288,7 +308,7 @@ func runSheet(runs []*inventoryv1.RunBalance) sheet {
 	if len(runs) == 0 {
 		return sheet{title: "Runs on the way: none"}
 	}
-	sh := sheet{title: fmt.Sprintf("Runs on the way: %d", len(runs)), columns: []string{"run", "stage", "in lb", "out lb", "unaccounted lb", ""}, numeric: numericColumns("in lb", "out lb", "unaccounted lb")}
+	sh := sheet{title: fmt.Sprintf("Runs on the way: %d", len(runs)), columns: []string{"run", "stage", "in lb", "out lb", "unaccounted lb", "state"}, numeric: numericColumns("in lb", "out lb", "unaccounted lb")}
 	for _, r := range runs {
 		state := ""
 		if r.GetOpen() {
@@ -315,12 +335,22 @@ func consigneeSheet(d *inventoryv1.DrillResponse) sheet {
 	if len(d.GetConsignees()) == 0 {
 		return sheet{title: "Consignees: none"}
 	}
-	sh := sheet{title: fmt.Sprintf("Consignees: %d", len(d.GetConsignees())), columns: []string{"party", "name", "lb", "telephone", "address"}, numeric: numericColumns("lb")}
-	var total int64
+	back := map[string]int64{}
+	for _, l := range d.GetShipments() {
+		back[l.GetConsignee()] += l.GetReturned()
+	}
+	sh := sheet{
+		title:   fmt.Sprintf("Consignees: %d", len(d.GetConsignees())),
+		columns: []string{"party", "name", "shipped lb", "came back lb", "still out lb", "telephone", "address"},
+		numeric: numericColumns("shipped lb", "came back lb", "still out lb"),
+	}
+	var total, returned int64
 	for _, c := range d.GetConsignees() {
 		total += c.GetQuantity()
-		sh.rows = append(sh.rows, []string{c.GetParty(), c.GetName(), grouped(c.GetQuantity(), 3), c.GetPhone(), c.GetAddress()})
+		returned += back[c.GetParty()]
+		sh.rows = append(sh.rows, []string{c.GetParty(), c.GetName(), grouped(c.GetQuantity(), 3), grouped(back[c.GetParty()], 3),
+			grouped(c.GetQuantity()-back[c.GetParty()], 3), c.GetPhone(), c.GetAddress()})
 	}
-	sh.footer = []string{"in all", "", grouped(total, 3), "", ""}
+	sh.footer = []string{"in all", "", grouped(total, 3), grouped(returned, 3), grouped(total-returned, 3), "", ""}
 	return sh
 }

@@ -68,6 +68,7 @@ type importObject struct {
 	Repeated      int      `json:"repeated"`
 	Refused       int      `json:"refused"`
 	NotSent       int      `json:"not_sent"`
+	NotReached    int      `json:"not_reached"`
 	RowsPerSecond float64  `json:"rows_per_second"`
 	Weighings     int64    `json:"weighings"`
 	Stored        int64    `json:"weighings_stored"`
@@ -86,21 +87,25 @@ func (s *session) reportImport(dir string, r *seasonimport.Report, err error) er
 		fmt.Fprintln(s.errout)
 	}
 	o := importObject{
-		Rows: r.Total, Sent: r.Sent, Repeated: r.Repeated, Refused: r.Refused, NotSent: r.NotSent, RowsPerSecond: math.Round(r.RowsPerSecond()),
+		Rows: r.Total, Sent: r.Sent, Repeated: r.Repeated, Refused: r.Refused, NotSent: r.NotSent, NotReached: r.Total - r.Done(), RowsPerSecond: math.Round(r.RowsPerSecond()),
 		Weighings: r.Weighings.Total, Stored: r.Weighings.Stored, Seen: r.Weighings.Repeated, WeighRefused: r.Weighings.Refused, Conflicts: r.Weighings.Conflicts,
 		Refusals: []string{},
 	}
 	for _, refusal := range r.Refusals {
-		o.Refusals = append(o.Refusals, refusal.String())
-		fmt.Fprintln(s.errout, refusal)
+		text := refusal.String()
+		if refusal.Reason == "command_id_reused" {
+			text += "; this row was recorded already with other content, and a recorded fact is put right by a later one (CorrectDelivery, CorrectRun), not by sending it again"
+		}
+		o.Refusals = append(o.Refusals, text)
+		fmt.Fprintln(s.errout, text)
 	}
 	sh := sheet{
 		title:   "IMPORT of " + dir,
-		columns: []string{"", "lines", "accepted now", "known before", "refused", "not sent", "in conflict"},
-		numeric: numericColumns("lines", "accepted now", "known before", "refused", "not sent", "in conflict"),
+		columns: []string{"kind", "lines", "accepted now", "known before", "refused", "not sent", "not reached", "in conflict"},
+		numeric: numericColumns("lines", "accepted now", "known before", "refused", "not sent", "not reached", "in conflict"),
 		rows: [][]string{
-			{"rows", itoa(r.Total), itoa(r.Sent), itoa(r.Repeated), itoa(r.Refused), itoa(r.NotSent), ""},
-			{"weighings", itoa(r.Weighings.Total), itoa(r.Weighings.Stored), itoa(r.Weighings.Repeated), itoa(r.Weighings.Refused), "", itoa(r.Weighings.Conflicts)},
+			{"rows", itoa(r.Total), itoa(r.Sent), itoa(r.Repeated), itoa(r.Refused), itoa(r.NotSent), itoa(r.Total - r.Done()), ""},
+			{"weighings", itoa(r.Weighings.Total), itoa(r.Weighings.Stored), itoa(r.Weighings.Repeated), itoa(r.Weighings.Refused), "", itoa(r.Weighings.Total - r.Weighings.Done()), itoa(r.Weighings.Conflicts)},
 		},
 		note: fmt.Sprintf("%.1f s, %.0f rows a second (weighings apart)", r.Elapsed.Seconds(), r.RowsPerSecond()),
 	}

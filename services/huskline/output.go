@@ -45,9 +45,12 @@ func (s *session) print(a answer) error {
 }
 
 // printCSV writes the sheets one after the other, each under its head, an empty line between. Text that a spreadsheet would take for a formula
-// gets a quote before it; numbers never do.
+// gets a quote before it; numbers never do, and have no commas between thousands.
 func printCSV(w io.Writer, sheets []sheet) error {
 	for i, sh := range sheets {
+		if len(sh.columns) == 0 {
+			continue
+		}
 		if i > 0 {
 			if _, err := fmt.Fprintln(w); err != nil {
 				return err
@@ -60,7 +63,9 @@ func printCSV(w io.Writer, sheets []sheet) error {
 		for _, row := range sh.rows {
 			cells := make([]string, len(row))
 			for j, cell := range row {
-				cells[j] = cell
+				if cells[j] = cell; sh.numeric[sh.columns[j]] {
+					cells[j] = strings.ReplaceAll(cell, ",", "")
+				}
 				if !sh.numeric[sh.columns[j]] && strings.ContainsAny(cell[:min(1, len(cell))], "=+-@\t") {
 					cells[j] = "'" + cell
 				}

@@ -131,7 +131,7 @@ func (c *tokenRevokeCmd) Run(s *session) error {
 	}
 	defer p.close()
 	id := uuid.NewString()
-	return p.each(s.ctx, func(ctx context.Context, name string) (err error) {
+	err = p.each(s.ctx, func(ctx context.Context, name string) (err error) {
 		switch name {
 		case "intake":
 			_, err = p.intake.RevokeToken(ctx, &intakev1.RevokeTokenRequest{CommandId: id, TokenId: c.ID})
@@ -142,4 +142,8 @@ func (c *tokenRevokeCmd) Run(s *session) error {
 		}
 		return err
 	})
+	if err == nil {
+		_, err = fmt.Fprintf(s.errout, "token %s is revoked; every service refuses it within 5 seconds\n", c.ID)
+	}
+	return err
 }

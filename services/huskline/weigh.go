@@ -63,6 +63,9 @@ func (c *weighCmd) Run(s *session) error {
 		},
 	}, feed)
 	o.Lines, o.Stored, o.Repeated, o.Refused, o.Conflicts = report.Lines, report.Stored, report.Repeated, report.Refused, report.Conflicts
+	if err != nil && report.Lines == 0 {
+		return err
+	}
 	if printErr := s.print(answer{object: o, sheets: []sheet{{
 		columns: []string{"lines", "stored", "repeated", "refused", "in conflict"}, numeric: numericColumns("lines", "stored", "repeated", "refused", "in conflict"),
 		rows: [][]string{{itoa(o.Lines), itoa(o.Stored), itoa(o.Repeated), itoa(o.Refused), itoa(o.Conflicts)}},
@@ -74,7 +77,8 @@ func (c *weighCmd) Run(s *session) error {
 		return err
 	}
 	if report.AnyRefused() {
-		return fault.Precondition("lines_refused", "%d lines refused, %d in conflict; the others are stored", report.Refused, report.Conflicts)
+		return fault.Precondition("lines_refused", "of %d lines %d are refused and %d in conflict; %d are stored, now or before",
+			report.Lines, report.Refused, report.Conflicts, report.Stored+report.Repeated)
 	}
 	return nil
 }

@@ -20,7 +20,9 @@ import (
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/stats"
 	"google.golang.org/grpc/test/bufconn"
+	"google.golang.org/protobuf/encoding/protojson"
 
+	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/rpc"
 	"huskline/internal/telemetry"
@@ -35,13 +37,36 @@ const drain = 10 * time.Second
 
 // doorConfig opens the public doors of one or several services.
 type doorConfig struct {
-	grpcAddr, httpAddr string // "127.0.0.1:0" takes a free port
-	tls                *tls.Config
-	services           map[lot.Producer]service
-	registry           *prometheus.Registry
-	logger             *slog.Logger
-	now                func() time.Time
-	stats              stats.Handler
+	listeners listeners
+	tls       *tls.Config
+	services  map[lot.Producer]service
+	registry  *prometheus.Registry
+	logger    *slog.Logger
+	now       func() time.Time
+	stats     stats.Handler
+}
+
+// listeners are the ports of a door, taken before anything else is started, so that a port in use costs nothing.
+type listeners struct{ grpc, http net.Listener }
+
+// listen takes the ports; "127.0.0.1:0" takes a free one.
+func listen(grpcAddr, httpAddr string) (listeners, error) {
+	g, err := net.Listen("tcp", grpcAddr)
+	if err != nil {
+		return listeners{}, fault.Precondition("port_in_use", "--grpc %s: %v", grpcAddr, err)
+	}
+	h, err := net.Listen("tcp", httpAddr)
+	if err != nil {
+		return listeners{}, errors.Join(fault.Precondition("port_in_use", "--http %s: %v", httpAddr, err), g.Close())
+	}
+	return listeners{g, h}, nil
+}
+
+func (l listeners) close() {
+	if l.grpc != nil {
+		_ = l.grpc.Close()
+		_ = l.http.Close()
+	}
 }
 
 // door is the public gRPC server and the JSON over HTTP in front of it.
@@ -77,14 +102,9 @@ func openDoor(ctx context.Context, cfg doorConfig) (*door, error) {
 		svc.Register(d.grpc)
 	}
 	healthv1.RegisterHealthServer(d.grpc, d.health)
-	if d.grpcL, err = net.Listen("tcp", cfg.grpcAddr); err != nil {
-		return nil, err
-	}
-	if d.httpL, err = net.Listen("tcp", cfg.httpAddr); err != nil {
-		return nil, errors.Join(err, d.grpcL.Close())
-	}
+	d.grpcL, d.httpL = cfg.listeners.grpc, cfg.listeners.http
 	if err := d.openHTTP(ctx); err != nil {
-		return nil, errors.Join(err, d.grpcL.Close(), d.httpL.Close())
+		return nil, err
 	}
 	d.serve("grpc", func() error { return d.grpc.Serve(d.grpcL) })
 	d.serve("http", func() error { return d.http.Serve(d.httpL) })
@@ -115,7 +135,9 @@ func (d *door) openHTTP(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	gateway := runtime.NewServeMux(runtime.WithIncomingHeaderMatcher(headers))
+	// A misspelt field would be a price or a hold that silently is none, so unknown ones are refused by name.
+	strict := &runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitUnpopulated: true}}
+	gateway := runtime.NewServeMux(runtime.WithIncomingHeaderMatcher(headers), runtime.WithMarshalerOption(runtime.MIMEWildcard, strict))
 	if err := d.registerGateway(ctx, gateway); err != nil {
 		return err
 	}

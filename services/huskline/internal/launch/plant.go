@@ -14,6 +14,7 @@ import (
 
 	"huskline/internal/bus"
 	"huskline/internal/bus/embedded"
+	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/pgserver"
 	"huskline/internal/postgres"
@@ -42,6 +43,7 @@ type Plant struct {
 	conns    []*bus.Conn
 	dbs      map[lot.Producer]*stores
 	board    *switchboard
+	ports    listeners
 	door     *door
 	tracing  *telemetry.Tracing
 	registry *prometheus.Registry
@@ -62,6 +64,14 @@ func (p *Plant) start(ctx context.Context) error {
 	if err := os.MkdirAll(p.cfg.Dir, 0o700); err != nil {
 		return fmt.Errorf("data folder: %w", err)
 	}
+	if err := ourFolder(p.cfg.Dir); err != nil {
+		return err
+	}
+	ports, err := listen(p.cfg.GRPC, p.cfg.HTTP)
+	if err != nil {
+		return err
+	}
+	p.ports = ports
 	if p.tracing, err = telemetry.StartTracing(ctx, p.cfg.Endpoint, "plant"); err != nil {
 		return err
 	}
@@ -84,7 +94,7 @@ func (p *Plant) start(ctx context.Context) error {
 	p.board.serve(services)
 	p.run(services)
 	p.door, err = openDoor(ctx, doorConfig{
-		grpcAddr: p.cfg.GRPC, httpAddr: p.cfg.HTTP, services: services, registry: p.registry,
+		listeners: p.ports, services: services, registry: p.registry,
 		logger: p.cfg.Logger, now: p.cfg.Now, stats: p.tracing.Server(),
 	})
 	if err != nil {
@@ -92,6 +102,23 @@ func (p *Plant) start(ctx context.Context) error {
 	}
 	p.Endpoint = Endpoint{GRPC: p.door.grpcL.Addr().String(), HTTP: p.door.httpL.Addr().String(), Token: secret, PID: os.Getpid()}
 	return writeEndpoint(p.cfg.Dir, p.Endpoint)
+}
+
+// ourFolder refuses a folder that holds something else than a plant: nobody's files are to be mixed with ours by a slip of the hand.
+func ourFolder(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return fmt.Errorf("data folder: %w", err)
+	}
+	for _, e := range entries {
+		if e.Name() == "lock" || e.Name() == "postgres" {
+			return nil
+		}
+	}
+	if len(entries) > 0 {
+		return fault.Precondition("data_folder_foreign", "data folder %s: holds %s and no plant; give an empty folder or a new name", dir, entries[0].Name())
+	}
+	return nil
 }
 
 // openStores starts the bus and brings the three databases up, side by side.
@@ -195,6 +222,7 @@ func (p *Plant) Stop() error {
 		errs = append(errs, p.door.close())
 		p.door = nil
 	}
+	p.ports.close()
 	if p.cancel != nil {
 		p.cancel()
 		errs = append(errs, p.running.Wait())

@@ -51,6 +51,11 @@ func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr s
 	if err != nil {
 		return err
 	}
+	ports, err := listen(cfg.GRPC, cfg.HTTP)
+	if err != nil {
+		return err
+	}
+	defer ports.close()
 	tracing, err := telemetry.StartTracing(ctx, cfg.Endpoint, cfg.Service)
 	if err != nil {
 		return err
@@ -90,7 +95,7 @@ func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr s
 		return err
 	}
 	return cfg.answer(ctx, svc, doorConfig{
-		grpcAddr: cfg.GRPC, httpAddr: cfg.HTTP, tls: serverTLS, services: map[lot.Producer]service{k.producer: svc},
+		listeners: ports, tls: serverTLS, services: map[lot.Producer]service{k.producer: svc},
 		registry: registry, logger: cfg.Logger, now: cfg.Now, stats: tracing.Server(),
 	}, ready)
 }
