@@ -89,3 +89,30 @@ func cents(t *testing.T, what string, micros, want int64) {
 		t.Errorf("%s: got %s, want %d cents", what, money.Amount(micros), want)
 	}
 }
+
+// A price that is told after the run, of one main output of two, cannot be used: the sheet goes by pounds and says why.
+func TestPriceOfOneOutputToldLater(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	tell := func(item lot.ItemID, price *money.Price) {
+		body := lot.ItemChanged{Item: item, ItemKind: lot.Kernel, Measure: lot.ByWeight, SplitOff: price}
+		p.intake.say(t, lot.Event{Effective: at(0, 0).AsTime(), Body: body})
+	}
+	tell("granules", nil)
+	req := shelling("R-1")
+	req.Run.Outputs[0].Item, req.Run.Outputs[1].Item = "meal", "granules"
+	_, err := p.client.RecordRun(t.Context(), req)
+	require.NoError(t, err)
+	ask := func() *productionv1.GetRunCostResponse {
+		sheet, err := p.client.GetRunCost(t.Context(), &productionv1.GetRunCostRequest{Run: "R-1"})
+		require.NoError(t, err)
+		return sheet
+	}
+	require.Equal(t, []string{"weight", ""}, []string{ask().GetBasis(), ask().GetBasisFault()})
+	tell("meal", priceOf(usd(2)))
+	sheet := ask()
+	require.Equal(t, "weight", sheet.GetBasis())
+	require.Contains(t, sheet.GetBasisFault(), "granules has no split-off price")
+	tell("granules", priceOf(usd(1)))
+	require.Equal(t, []string{"sales value at split-off", ""}, []string{ask().GetBasis(), ask().GetBasisFault()})
+}
