@@ -37,7 +37,7 @@ func clock() time.Time { return day(20, 20) }
 
 // producer is another service as inventory sees it: a head, and events to read.
 type producer struct {
-	t    *testing.T
+	t    testing.TB
 	name lot.Producer
 
 	mu     sync.Mutex
@@ -154,7 +154,7 @@ func (s productionStub) ReadEvents(req *productionv1.ReadEventsRequest, stream g
 
 // plant is inventory with its two neighbours.
 type plant struct {
-	t          *testing.T
+	t          testing.TB
 	db         *postgres.DB
 	intake     *producer
 	production *producer
@@ -165,7 +165,7 @@ type plant struct {
 	stop       func() // the service
 }
 
-func listen(t *testing.T, server *grpc.Server) *bufconn.Listener {
+func listen(t testing.TB, server *grpc.Server) *bufconn.Listener {
 	t.Helper()
 	l := bufconn.Listen(1 << 20)
 	done := make(chan error, 1)
@@ -174,7 +174,7 @@ func listen(t *testing.T, server *grpc.Server) *bufconn.Listener {
 	return l
 }
 
-func dial(t *testing.T, l *bufconn.Listener, token string) *grpc.ClientConn {
+func dial(t testing.TB, l *bufconn.Listener, token string) *grpc.ClientConn {
 	t.Helper()
 	conn, err := rpc.Dial(rpc.DialConfig{Target: "x", Token: token, Dialer: func(ctx context.Context, _ string) (net.Conn, error) { return l.DialContext(ctx) }})
 	require.NoError(t, err)
@@ -182,7 +182,7 @@ func dial(t *testing.T, l *bufconn.Listener, token string) *grpc.ClientConn {
 	return conn
 }
 
-func newPlant(t *testing.T) *plant {
+func newPlant(t testing.TB) *plant {
 	t.Helper()
 	p := &plant{t: t, intake: &producer{t: t, name: lot.Intake}, production: &producer{t: t, name: lot.Production}}
 	intake, production := grpc.NewServer(), grpc.NewServer()

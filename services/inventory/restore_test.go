@@ -94,8 +94,15 @@ func TestRestored(t *testing.T) {
 	p.mustPost(run{id: "R-0", in: map[string]int64{"D-1": 10}, out: map[string]int64{"K-0": 6}, at: day(3, 8)})
 	earlier := p.copyOf()
 
+	claims := []*inventoryv1.Claim{{Lot: "D-9", Claimant: uuid.NewString()}, {Lot: "K-1", Claimant: uuid.NewString()}}
+	claim := func() error {
+		_, err := p.as("importer").ClaimLots(t.Context(), &inventoryv1.ClaimLotsRequest{CommandId: uuid.NewString(), Claims: claims})
+		return err
+	}
+	require.NoError(t, claim())
+	p.receive("D-9", 1, day(2, 8))
 	lost := run{id: "R-1", in: map[string]int64{"D-1": 50}, out: map[string]int64{"K-1": 40}, at: day(3, 8)}.request()
-	lost.Claims = []*inventoryv1.Claim{{Lot: "K-1", Claimant: uuid.NewString()}}
+	lost.Claims = claims[1:]
 	done, err := p.peer.PostMovement(t.Context(), lost)
 	require.NoError(t, err)
 	p.lose()
@@ -106,8 +113,7 @@ func TestRestored(t *testing.T) {
 	require.NoError(t, err, "it was done, and is not done again")
 	require.Equal(t, done.GetOutputMicropounds(), again.GetOutputMicropounds())
 	require.EqualValues(t, 2, again.GetReceipt().GetEpoch())
-	_, err = p.as("importer").ClaimLots(t.Context(), &inventoryv1.ClaimLotsRequest{CommandId: uuid.NewString(), Claims: lost.GetClaims()})
-	require.NoError(t, err)
+	require.NoError(t, claim(), "what was claimed for these lots is lost, and claimed again")
 	p.buy()
 	p.rest("H-1")
 	p.rest("H-3")

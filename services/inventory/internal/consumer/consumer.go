@@ -30,11 +30,11 @@ func Apply(ctx context.Context, tx Tx, e lot.Recorded) error {
 	case lot.PartyChanged:
 		return tx.PutParty(ctx, b, e.Effective)
 	case lot.Received:
-		return stock.Receive(ctx, tx, b, "event "+e.EventID, e.Effective)
+		return stock.Receive(ctx, tx, b, stock.ByEvent+e.EventID, e.Effective)
 	case lot.DeliveryCorrected:
 		return stock.CompareDelivery(ctx, tx, b)
 	case lot.Bought:
-		return stock.ComparePurchase(ctx, tx, stock.Purchase{Bought: b, Claimant: "event " + e.EventID, At: e.Effective})
+		return stock.ComparePurchase(ctx, tx, stock.Purchase{Bought: b, Claimant: stock.ByEvent + e.EventID, At: e.Effective})
 	case lot.RunCompleted:
 		return compareRun(ctx, tx, b)
 	case lot.RunCorrected:

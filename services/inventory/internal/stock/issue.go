@@ -63,6 +63,9 @@ func (b *Book) freeze(l *Lot, at time.Time) {
 // the command is to be run again, and will then see what the other did.
 const Raced = "lot_code_raced"
 
+// ByEvent leads the claimant of a code that nobody had claimed when an event of intake's bore its lot.
+const ByEvent = "event "
+
 // TakenBack leads the claimant of a code whose lot came back by its event, after the database went back to an earlier moment, and whose claim
 // did not: who claims it again is taken at their word.
 const TakenBack = "taken back by event "

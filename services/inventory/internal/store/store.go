@@ -114,10 +114,13 @@ func (t *Tx) Claim(ctx context.Context, claims []stock.Claim) (int64, error) {
 	if tag.RowsAffected() == int64(len(claims)) {
 		return tag.RowsAffected(), nil
 	}
+	// Claims of the time after an earlier moment to which the database went back are lost, and what bore lots by them came back by its events:
+	// who claims such a code again is taken at their word.
 	const other = `select c.lot, c.claimant from unnest($1::text[], $2::text[]) as u(l, w) join claims c on c.lot = u.l
-		where c.claimant <> u.w and not starts_with(c.claimant, $3) order by c.lot limit 1`
+		where c.claimant <> u.w and not starts_with(c.claimant, $3)
+			and not (starts_with(c.claimant, $4) and exists (select from epochs_ended)) order by c.lot limit 1`
 	var id, by string
-	switch err := t.tx.QueryRow(ctx, other, lots, claimants, stock.TakenBack).Scan(&id, &by); err {
+	switch err := t.tx.QueryRow(ctx, other, lots, claimants, stock.TakenBack, stock.ByEvent).Scan(&id, &by); err {
 	case nil:
 		return 0, fault.Conflict("lot_code_claimed", "lot %s: the code is claimed by %s; a code is never used again", id, by)
 	case pgx.ErrNoRows:
