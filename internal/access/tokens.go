@@ -63,14 +63,15 @@ func Issue(ctx context.Context, q Querier, t Token, secretSHA256 []byte, at time
 
 // Revoke ends a token at once, for good. Revoking it again changes nothing. The last administrator's is refused; q is a transaction, which undoes it.
 func Revoke(ctx context.Context, q Querier, id string, at time.Time) error {
-	var known bool
-	if err := q.QueryRow(ctx, `select exists (select from access_tokens where token_id = $1)`, id).Scan(&known); err != nil {
+	var known, administrator bool
+	const find = `select count(*) > 0, coalesce(bool_or($2 = any(roles)), false) from access_tokens where token_id = $1`
+	if err := q.QueryRow(ctx, find, id, string(Administrator)).Scan(&known, &administrator); err != nil {
 		return err
 	}
 	if !known {
 		return fault.NotFound("token_unknown", "token %q: there is none of this id", id)
 	}
-	if _, err := q.Exec(ctx, `insert into access_revocations (token_id, revoked) values ($1, $2) on conflict do nothing`, id, at); err != nil {
+	if _, err := q.Exec(ctx, `insert into access_revocations (token_id, revoked) values ($1, $2) on conflict do nothing`, id, at); err != nil || !administrator {
 		return err
 	}
 	var left bool
