@@ -4053,6 +4053,142 @@ func (x *RunBalance) GetOpen() bool {
 	return false
 }
 
+// ReceivedFrom is a delivery or bought lot on the way back, with who brought it: one up (21 CFR 1.337).
+type ReceivedFrom struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The received lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Item.
+	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
+	// Micropounds or pieces received.
+	Quantity int64 `protobuf:"varint,3,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// When it came in.
+	Received *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=received,proto3" json:"received,omitempty"`
+	// Who brought it.
+	Party string `protobuf:"bytes,5,opt,name=party,proto3" json:"party,omitempty"`
+	// Name of the party.
+	Name string `protobuf:"bytes,6,opt,name=name,proto3" json:"name,omitempty"`
+	// Address of the party.
+	Address string `protobuf:"bytes,7,opt,name=address,proto3" json:"address,omitempty"`
+	// Telephone of the party.
+	Phone string `protobuf:"bytes,8,opt,name=phone,proto3" json:"phone,omitempty"`
+	// The supplier's own lot number.
+	SupplierLot string `protobuf:"bytes,9,opt,name=supplier_lot,json=supplierLot,proto3" json:"supplier_lot,omitempty"`
+	// Who carried it.
+	Carrier string `protobuf:"bytes,10,opt,name=carrier,proto3" json:"carrier,omitempty"`
+	// The paper it came with.
+	Document      string `protobuf:"bytes,11,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReceivedFrom) Reset() {
+	*x = ReceivedFrom{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReceivedFrom) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReceivedFrom) ProtoMessage() {}
+
+func (x *ReceivedFrom) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReceivedFrom.ProtoReflect.Descriptor instead.
+func (*ReceivedFrom) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *ReceivedFrom) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetQuantity() int64 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *ReceivedFrom) GetReceived() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Received
+	}
+	return nil
+}
+
+func (x *ReceivedFrom) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetAddress() string {
+	if x != nil {
+		return x.Address
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetPhone() string {
+	if x != nil {
+		return x.Phone
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetSupplierLot() string {
+	if x != nil {
+		return x.SupplierLot
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetCarrier() string {
+	if x != nil {
+		return x.Carrier
+	}
+	return ""
+}
+
+func (x *ReceivedFrom) GetDocument() string {
+	if x != nil {
+		return x.Document
+	}
+	return ""
+}
+
 // DrillResponse is a recall drill. A drill is an exercise: decisions of a recall rest with a qualified person and the law.
 type DrillResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4097,14 +4233,16 @@ type DrillResponse struct {
 	// Positions the answer is complete as of, own head first.
 	AsOf []*v1.Receipt `protobuf:"bytes,20,rep,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
 	// What the answer may lack: producers that could not be reached, lots in quarantine. Empty: it is complete as of as_of.
-	Missing       []string `protobuf:"bytes,21,rep,name=missing,proto3" json:"missing,omitempty"`
+	Missing []string `protobuf:"bytes,21,rep,name=missing,proto3" json:"missing,omitempty"`
+	// Deliveries and bought lots it was made from, itself too where it was received, by code.
+	ReceivedFrom  []*ReceivedFrom `protobuf:"bytes,22,rep,name=received_from,json=receivedFrom,proto3" json:"received_from,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DrillResponse) Reset() {
 	*x = DrillResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4116,7 +4254,7 @@ func (x *DrillResponse) String() string {
 func (*DrillResponse) ProtoMessage() {}
 
 func (x *DrillResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[54]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4129,7 +4267,7 @@ func (x *DrillResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DrillResponse.ProtoReflect.Descriptor instead.
 func (*DrillResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{54}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *DrillResponse) GetLot() string {
@@ -4279,6 +4417,13 @@ func (x *DrillResponse) GetMissing() []string {
 	return nil
 }
 
+func (x *DrillResponse) GetReceivedFrom() []*ReceivedFrom {
+	if x != nil {
+		return x.ReceivedFrom
+	}
+	return nil
+}
+
 // OriginsRequest names a lot.
 type OriginsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4294,7 +4439,7 @@ type OriginsRequest struct {
 
 func (x *OriginsRequest) Reset() {
 	*x = OriginsRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4306,7 +4451,7 @@ func (x *OriginsRequest) String() string {
 func (*OriginsRequest) ProtoMessage() {}
 
 func (x *OriginsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[55]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4319,7 +4464,7 @@ func (x *OriginsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OriginsRequest.ProtoReflect.Descriptor instead.
 func (*OriginsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{55}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *OriginsRequest) GetLot() string {
@@ -4360,7 +4505,7 @@ type OriginsResponse struct {
 
 func (x *OriginsResponse) Reset() {
 	*x = OriginsResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4372,7 +4517,7 @@ func (x *OriginsResponse) String() string {
 func (*OriginsResponse) ProtoMessage() {}
 
 func (x *OriginsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[56]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4385,7 +4530,7 @@ func (x *OriginsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OriginsResponse.ProtoReflect.Descriptor instead.
 func (*OriginsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{56}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *OriginsResponse) GetLot() string {
@@ -4433,7 +4578,7 @@ type Origin struct {
 
 func (x *Origin) Reset() {
 	*x = Origin{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4445,7 +4590,7 @@ func (x *Origin) String() string {
 func (*Origin) ProtoMessage() {}
 
 func (x *Origin) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[57]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4458,7 +4603,7 @@ func (x *Origin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Origin.ProtoReflect.Descriptor instead.
 func (*Origin) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{57}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *Origin) GetLot() string {
@@ -4504,7 +4649,7 @@ type ReadEventsRequest struct {
 
 func (x *ReadEventsRequest) Reset() {
 	*x = ReadEventsRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4516,7 +4661,7 @@ func (x *ReadEventsRequest) String() string {
 func (*ReadEventsRequest) ProtoMessage() {}
 
 func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[58]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4529,7 +4674,7 @@ func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsRequest.ProtoReflect.Descriptor instead.
 func (*ReadEventsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{58}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ReadEventsRequest) GetEpoch() int64 {
@@ -4564,7 +4709,7 @@ type ReadEventsResponse struct {
 
 func (x *ReadEventsResponse) Reset() {
 	*x = ReadEventsResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4576,7 +4721,7 @@ func (x *ReadEventsResponse) String() string {
 func (*ReadEventsResponse) ProtoMessage() {}
 
 func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[59]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4589,7 +4734,7 @@ func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsResponse.ProtoReflect.Descriptor instead.
 func (*ReadEventsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{59}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ReadEventsResponse) GetEnvelopes() []*v1.Envelope {
@@ -4608,7 +4753,7 @@ type GetHeadRequest struct {
 
 func (x *GetHeadRequest) Reset() {
 	*x = GetHeadRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4620,7 +4765,7 @@ func (x *GetHeadRequest) String() string {
 func (*GetHeadRequest) ProtoMessage() {}
 
 func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[60]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4633,7 +4778,7 @@ func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadRequest.ProtoReflect.Descriptor instead.
 func (*GetHeadRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{60}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{61}
 }
 
 // GetHeadResponse is the head.
@@ -4651,7 +4796,7 @@ type GetHeadResponse struct {
 
 func (x *GetHeadResponse) Reset() {
 	*x = GetHeadResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4663,7 +4808,7 @@ func (x *GetHeadResponse) String() string {
 func (*GetHeadResponse) ProtoMessage() {}
 
 func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[61]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4676,7 +4821,7 @@ func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadResponse.ProtoReflect.Descriptor instead.
 func (*GetHeadResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{61}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetHeadResponse) GetHead() *v1.Head {
@@ -4715,7 +4860,7 @@ type ReadKeptRequest struct {
 
 func (x *ReadKeptRequest) Reset() {
 	*x = ReadKeptRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4727,7 +4872,7 @@ func (x *ReadKeptRequest) String() string {
 func (*ReadKeptRequest) ProtoMessage() {}
 
 func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[62]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4740,7 +4885,7 @@ func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
 func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{62}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ReadKeptRequest) GetProducer() string {
@@ -4775,7 +4920,7 @@ type ReadKeptResponse struct {
 
 func (x *ReadKeptResponse) Reset() {
 	*x = ReadKeptResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4787,7 +4932,7 @@ func (x *ReadKeptResponse) String() string {
 func (*ReadKeptResponse) ProtoMessage() {}
 
 func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[63]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4800,7 +4945,7 @@ func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
 func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{63}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
@@ -4823,7 +4968,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4835,7 +4980,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[64]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4848,7 +4993,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{64}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -4878,7 +5023,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4890,7 +5035,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[65]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4903,7 +5048,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{65}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -4943,7 +5088,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4955,7 +5100,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[66]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4968,7 +5113,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{66}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -5033,7 +5178,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5045,7 +5190,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[67]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5058,7 +5203,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{67}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -5090,7 +5235,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5102,7 +5247,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[68]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5115,7 +5260,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{68}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -5158,7 +5303,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5170,7 +5315,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[69]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5183,7 +5328,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{69}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -5234,7 +5379,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5246,7 +5391,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[70]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5259,7 +5404,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{70}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -5289,7 +5434,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5301,7 +5446,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[71]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5314,7 +5459,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{71}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -5344,7 +5489,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5356,7 +5501,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[72]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5369,7 +5514,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{72}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -5405,7 +5550,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5417,7 +5562,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[73]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5430,7 +5575,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{73}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *Token) GetTokenId() string {
@@ -5481,7 +5626,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5493,7 +5638,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[74]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5506,7 +5651,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{74}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -5534,7 +5679,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[75]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5546,7 +5691,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[75]
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5559,7 +5704,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{75}
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -5899,7 +6044,20 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\x05input\x18\x03 \x01(\x03R\x05input\x12\x16\n" +
 	"\x06output\x18\x04 \x01(\x03R\x06output\x12 \n" +
 	"\vunaccounted\x18\x05 \x01(\x03R\vunaccounted\x12\x12\n" +
-	"\x04open\x18\x06 \x01(\bR\x04open\"\xcf\x06\n" +
+	"\x04open\x18\x06 \x01(\bR\x04open\"\xbb\x02\n" +
+	"\fReceivedFrom\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04item\x18\x02 \x01(\tR\x04item\x12\x1a\n" +
+	"\bquantity\x18\x03 \x01(\x03R\bquantity\x126\n" +
+	"\breceived\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\breceived\x12\x14\n" +
+	"\x05party\x18\x05 \x01(\tR\x05party\x12\x12\n" +
+	"\x04name\x18\x06 \x01(\tR\x04name\x12\x18\n" +
+	"\aaddress\x18\a \x01(\tR\aaddress\x12\x14\n" +
+	"\x05phone\x18\b \x01(\tR\x05phone\x12!\n" +
+	"\fsupplier_lot\x18\t \x01(\tR\vsupplierLot\x12\x18\n" +
+	"\acarrier\x18\n" +
+	" \x01(\tR\acarrier\x12\x1a\n" +
+	"\bdocument\x18\v \x01(\tR\bdocument\"\x99\a\n" +
 	"\rDrillResponse\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12>\n" +
 	"\baffected\x18\x02 \x03(\v2\".huskline.inventory.v1.AffectedLotR\baffected\x12@\n" +
@@ -5925,7 +6083,8 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\ameasure\x18\x12 \x01(\x0e2\x1a.huskline.event.v1.MeasureR\ameasure\x12\x14\n" +
 	"\x05holds\x18\x13 \x03(\tR\x05holds\x12/\n" +
 	"\x05as_of\x18\x14 \x03(\v2\x1a.huskline.event.v1.ReceiptR\x04asOf\x12\x18\n" +
-	"\amissing\x18\x15 \x03(\tR\amissing\"\xaa\x01\n" +
+	"\amissing\x18\x15 \x03(\tR\amissing\x12H\n" +
+	"\rreceived_from\x18\x16 \x03(\v2#.huskline.inventory.v1.ReceivedFromR\freceivedFrom\"\xaa\x01\n" +
 	"\x0eOriginsRequest\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\x125\n" +
 	"\bknown_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aknownAt\x129\n" +
@@ -6063,7 +6222,7 @@ func file_huskline_inventory_v1_inventory_proto_rawDescGZIP() []byte {
 	return file_huskline_inventory_v1_inventory_proto_rawDescData
 }
 
-var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 76)
+var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 77)
 var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*Claim)(nil),                     // 0: huskline.inventory.v1.Claim
 	(*ClaimLotsRequest)(nil),          // 1: huskline.inventory.v1.ClaimLotsRequest
@@ -6119,194 +6278,197 @@ var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*AffectedShipment)(nil),          // 51: huskline.inventory.v1.AffectedShipment
 	(*Consignee)(nil),                 // 52: huskline.inventory.v1.Consignee
 	(*RunBalance)(nil),                // 53: huskline.inventory.v1.RunBalance
-	(*DrillResponse)(nil),             // 54: huskline.inventory.v1.DrillResponse
-	(*OriginsRequest)(nil),            // 55: huskline.inventory.v1.OriginsRequest
-	(*OriginsResponse)(nil),           // 56: huskline.inventory.v1.OriginsResponse
-	(*Origin)(nil),                    // 57: huskline.inventory.v1.Origin
-	(*ReadEventsRequest)(nil),         // 58: huskline.inventory.v1.ReadEventsRequest
-	(*ReadEventsResponse)(nil),        // 59: huskline.inventory.v1.ReadEventsResponse
-	(*GetHeadRequest)(nil),            // 60: huskline.inventory.v1.GetHeadRequest
-	(*GetHeadResponse)(nil),           // 61: huskline.inventory.v1.GetHeadResponse
-	(*ReadKeptRequest)(nil),           // 62: huskline.inventory.v1.ReadKeptRequest
-	(*ReadKeptResponse)(nil),          // 63: huskline.inventory.v1.ReadKeptResponse
-	(*ListQuarantineRequest)(nil),     // 64: huskline.inventory.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),    // 65: huskline.inventory.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),          // 66: huskline.inventory.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),    // 67: huskline.inventory.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),   // 68: huskline.inventory.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),         // 69: huskline.inventory.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),        // 70: huskline.inventory.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),         // 71: huskline.inventory.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),        // 72: huskline.inventory.v1.ListTokensResponse
-	(*Token)(nil),                     // 73: huskline.inventory.v1.Token
-	(*RevokeTokenRequest)(nil),        // 74: huskline.inventory.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),       // 75: huskline.inventory.v1.RevokeTokenResponse
-	(*v1.Receipt)(nil),                // 76: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),     // 77: google.protobuf.Timestamp
-	(*v1.RunPosted)(nil),              // 78: huskline.event.v1.RunPosted
-	(*v1.LotsCorrected)(nil),          // 79: huskline.event.v1.LotsCorrected
-	(*v1.LotBought)(nil),              // 80: huskline.event.v1.LotBought
-	(*v1.LossAccount)(nil),            // 81: huskline.event.v1.LossAccount
-	(v1.ShipmentKind)(0),              // 82: huskline.event.v1.ShipmentKind
-	(*v1.ShippedLine)(nil),            // 83: huskline.event.v1.ShippedLine
-	(v1.HoldClass)(0),                 // 84: huskline.event.v1.HoldClass
-	(v1.Disposition)(0),               // 85: huskline.event.v1.Disposition
-	(v1.Measure)(0),                   // 86: huskline.event.v1.Measure
-	(v1.Ownership)(0),                 // 87: huskline.event.v1.Ownership
-	(*v1.Envelope)(nil),               // 88: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 89: huskline.event.v1.Head
+	(*ReceivedFrom)(nil),              // 54: huskline.inventory.v1.ReceivedFrom
+	(*DrillResponse)(nil),             // 55: huskline.inventory.v1.DrillResponse
+	(*OriginsRequest)(nil),            // 56: huskline.inventory.v1.OriginsRequest
+	(*OriginsResponse)(nil),           // 57: huskline.inventory.v1.OriginsResponse
+	(*Origin)(nil),                    // 58: huskline.inventory.v1.Origin
+	(*ReadEventsRequest)(nil),         // 59: huskline.inventory.v1.ReadEventsRequest
+	(*ReadEventsResponse)(nil),        // 60: huskline.inventory.v1.ReadEventsResponse
+	(*GetHeadRequest)(nil),            // 61: huskline.inventory.v1.GetHeadRequest
+	(*GetHeadResponse)(nil),           // 62: huskline.inventory.v1.GetHeadResponse
+	(*ReadKeptRequest)(nil),           // 63: huskline.inventory.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),          // 64: huskline.inventory.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),     // 65: huskline.inventory.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),    // 66: huskline.inventory.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),          // 67: huskline.inventory.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),    // 68: huskline.inventory.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),   // 69: huskline.inventory.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),         // 70: huskline.inventory.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),        // 71: huskline.inventory.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),         // 72: huskline.inventory.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),        // 73: huskline.inventory.v1.ListTokensResponse
+	(*Token)(nil),                     // 74: huskline.inventory.v1.Token
+	(*RevokeTokenRequest)(nil),        // 75: huskline.inventory.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),       // 76: huskline.inventory.v1.RevokeTokenResponse
+	(*v1.Receipt)(nil),                // 77: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),     // 78: google.protobuf.Timestamp
+	(*v1.RunPosted)(nil),              // 79: huskline.event.v1.RunPosted
+	(*v1.LotsCorrected)(nil),          // 80: huskline.event.v1.LotsCorrected
+	(*v1.LotBought)(nil),              // 81: huskline.event.v1.LotBought
+	(*v1.LossAccount)(nil),            // 82: huskline.event.v1.LossAccount
+	(v1.ShipmentKind)(0),              // 83: huskline.event.v1.ShipmentKind
+	(*v1.ShippedLine)(nil),            // 84: huskline.event.v1.ShippedLine
+	(v1.HoldClass)(0),                 // 85: huskline.event.v1.HoldClass
+	(v1.Disposition)(0),               // 86: huskline.event.v1.Disposition
+	(v1.Measure)(0),                   // 87: huskline.event.v1.Measure
+	(v1.Ownership)(0),                 // 88: huskline.event.v1.Ownership
+	(*v1.Envelope)(nil),               // 89: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 90: huskline.event.v1.Head
 }
 var file_huskline_inventory_v1_inventory_proto_depIdxs = []int32{
 	0,   // 0: huskline.inventory.v1.ClaimLotsRequest.claims:type_name -> huskline.inventory.v1.Claim
-	76,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	0,   // 2: huskline.inventory.v1.PostMovementRequest.claims:type_name -> huskline.inventory.v1.Claim
-	77,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
-	78,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
-	79,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
-	80,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
-	76,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
+	79,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
+	80,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
+	81,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
+	77,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 8: huskline.inventory.v1.RegisterPlaceRequest.place:type_name -> huskline.inventory.v1.Place
-	76,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 10: huskline.inventory.v1.ListPlacesResponse.places:type_name -> huskline.inventory.v1.Place
-	81,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
-	76,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	82,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
-	83,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
-	77,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	82,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
+	77,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	83,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
+	84,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
+	78,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
 	30,  // 31: huskline.inventory.v1.CloseCountResponse.differences:type_name -> huskline.inventory.v1.CountDifference
-	84,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
-	77,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
-	77,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
-	77,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
-	76,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	85,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
-	76,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
-	76,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	85,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
+	78,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
+	78,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
+	78,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
+	77,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	86,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
+	77,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
 	41,  // 41: huskline.inventory.v1.ListHoldsResponse.holds:type_name -> huskline.inventory.v1.HoldState
-	84,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
-	77,  // 43: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
-	86,  // 44: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
-	87,  // 45: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
-	77,  // 46: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
+	85,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
+	78,  // 43: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
+	87,  // 44: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
+	88,  // 45: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
+	78,  // 46: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
 	42,  // 47: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
 	43,  // 48: huskline.inventory.v1.LotState.containers:type_name -> huskline.inventory.v1.Container
 	44,  // 49: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
 	44,  // 50: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
-	77,  // 51: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
-	76,  // 52: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
-	77,  // 53: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
+	78,  // 51: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
+	77,  // 52: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
+	78,  // 53: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
 	42,  // 54: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
-	86,  // 55: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
-	77,  // 56: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
-	50,  // 57: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
-	50,  // 58: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
-	51,  // 59: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
-	52,  // 60: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
-	53,  // 61: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
-	86,  // 62: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
-	76,  // 63: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
-	77,  // 64: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
-	76,  // 65: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
-	57,  // 66: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
-	76,  // 67: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
-	88,  // 68: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	89,  // 69: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	76,  // 70: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	89,  // 71: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	88,  // 72: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	66,  // 73: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
-	76,  // 74: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	76,  // 75: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	76,  // 76: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 77: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	76,  // 78: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	73,  // 79: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
-	77,  // 80: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	77,  // 81: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	76,  // 82: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	1,   // 83: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
-	3,   // 84: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
-	6,   // 85: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
-	8,   // 86: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
-	10,  // 87: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
-	12,  // 88: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
-	14,  // 89: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
-	16,  // 90: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
-	18,  // 91: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
-	20,  // 92: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
-	22,  // 93: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
-	24,  // 94: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
-	26,  // 95: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
-	28,  // 96: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
-	31,  // 97: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
-	33,  // 98: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
-	35,  // 99: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
-	37,  // 100: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
-	39,  // 101: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
-	45,  // 102: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
-	47,  // 103: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
-	49,  // 104: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
-	55,  // 105: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
-	58,  // 106: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
-	60,  // 107: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
-	62,  // 108: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
-	64,  // 109: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
-	67,  // 110: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
-	69,  // 111: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
-	71,  // 112: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
-	74,  // 113: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
-	2,   // 114: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
-	4,   // 115: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
-	7,   // 116: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
-	9,   // 117: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
-	11,  // 118: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
-	13,  // 119: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
-	15,  // 120: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
-	17,  // 121: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
-	19,  // 122: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
-	21,  // 123: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
-	23,  // 124: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
-	25,  // 125: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
-	27,  // 126: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
-	29,  // 127: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
-	32,  // 128: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
-	34,  // 129: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
-	36,  // 130: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
-	38,  // 131: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
-	40,  // 132: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
-	46,  // 133: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
-	48,  // 134: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
-	54,  // 135: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
-	56,  // 136: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
-	59,  // 137: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
-	61,  // 138: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
-	63,  // 139: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
-	65,  // 140: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
-	68,  // 141: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
-	70,  // 142: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
-	72,  // 143: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
-	75,  // 144: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
-	114, // [114:145] is the sub-list for method output_type
-	83,  // [83:114] is the sub-list for method input_type
-	83,  // [83:83] is the sub-list for extension type_name
-	83,  // [83:83] is the sub-list for extension extendee
-	0,   // [0:83] is the sub-list for field type_name
+	87,  // 55: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
+	78,  // 56: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
+	78,  // 57: huskline.inventory.v1.ReceivedFrom.received:type_name -> google.protobuf.Timestamp
+	50,  // 58: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
+	50,  // 59: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
+	51,  // 60: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
+	52,  // 61: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
+	53,  // 62: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
+	87,  // 63: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
+	77,  // 64: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
+	54,  // 65: huskline.inventory.v1.DrillResponse.received_from:type_name -> huskline.inventory.v1.ReceivedFrom
+	78,  // 66: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
+	77,  // 67: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
+	58,  // 68: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
+	77,  // 69: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
+	89,  // 70: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	90,  // 71: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	77,  // 72: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	90,  // 73: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	89,  // 74: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	67,  // 75: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
+	77,  // 76: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	77,  // 77: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	77,  // 78: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	78,  // 79: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	77,  // 80: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 81: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
+	78,  // 82: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	78,  // 83: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	77,  // 84: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	1,   // 85: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
+	3,   // 86: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
+	6,   // 87: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
+	8,   // 88: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
+	10,  // 89: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
+	12,  // 90: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
+	14,  // 91: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
+	16,  // 92: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
+	18,  // 93: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
+	20,  // 94: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
+	22,  // 95: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
+	24,  // 96: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
+	26,  // 97: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
+	28,  // 98: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
+	31,  // 99: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
+	33,  // 100: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
+	35,  // 101: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
+	37,  // 102: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
+	39,  // 103: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
+	45,  // 104: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
+	47,  // 105: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
+	49,  // 106: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
+	56,  // 107: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
+	59,  // 108: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
+	61,  // 109: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
+	63,  // 110: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
+	65,  // 111: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
+	68,  // 112: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
+	70,  // 113: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
+	72,  // 114: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
+	75,  // 115: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
+	2,   // 116: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
+	4,   // 117: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
+	7,   // 118: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
+	9,   // 119: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
+	11,  // 120: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
+	13,  // 121: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
+	15,  // 122: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
+	17,  // 123: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
+	19,  // 124: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
+	21,  // 125: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
+	23,  // 126: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
+	25,  // 127: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
+	27,  // 128: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
+	29,  // 129: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
+	32,  // 130: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
+	34,  // 131: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
+	36,  // 132: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
+	38,  // 133: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
+	40,  // 134: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
+	46,  // 135: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
+	48,  // 136: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
+	55,  // 137: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
+	57,  // 138: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
+	60,  // 139: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
+	62,  // 140: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
+	64,  // 141: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
+	66,  // 142: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
+	69,  // 143: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
+	71,  // 144: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
+	73,  // 145: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
+	76,  // 146: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
+	116, // [116:147] is the sub-list for method output_type
+	85,  // [85:116] is the sub-list for method input_type
+	85,  // [85:85] is the sub-list for extension type_name
+	85,  // [85:85] is the sub-list for extension extendee
+	0,   // [0:85] is the sub-list for field type_name
 }
 
 func init() { file_huskline_inventory_v1_inventory_proto_init() }
@@ -6325,7 +6487,7 @@ func file_huskline_inventory_v1_inventory_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_inventory_v1_inventory_proto_rawDesc), len(file_huskline_inventory_v1_inventory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   76,
+			NumMessages:   77,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -11,7 +11,7 @@ import (
 	"huskline/services/production/internal/cost"
 )
 
-// The worked examples of standards/costing.md, section 4.4, whose pounds and cents are exact. They were made for this trade after the methods of
+// Worked examples C1, C2, C4, C6 and C10, whose pounds and cents are exact. They were made for this trade after the methods of
 // cost-accounting textbooks (joint cost by physical units, sales value and net realizable value; by-products at net realizable value).
 
 // prices of halves, pieces, meal and shells at split-off.
