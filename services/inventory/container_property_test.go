@@ -118,7 +118,10 @@ func (p *plant) step(rnd *rand.Rand, y *yard, id string, at time.Time) bool {
 	}
 	switch rnd.IntN(4) {
 	case 0, 1:
-		return p.stepMove(y, id, place, places[1+rnd.IntN(2)], pounds, named, at)
+		m := &inventoryv1.MoveLotRequest{
+			CommandId: uuid.NewString(), Lot: id, Quantity: pounds, FromPlace: place, ToPlace: places[1+rnd.IntN(2)], Effective: stamp(at), Containers: named,
+		}
+		return p.stepMove(y, m)
 	case 2:
 		can := y.lose(place, pounds)
 		_, err := p.as("clerk").AdjustLot(t.Context(), &inventoryv1.AdjustLotRequest{
@@ -136,26 +139,27 @@ func (p *plant) step(rnd *rand.Rand, y *yard, id string, at time.Time) bool {
 	return can
 }
 
-func (p *plant) stepMove(y *yard, id, from, to string, pounds int64, named []string, at time.Time) bool {
+// stepMove carries loose pounds, or the containers named with all that is in them.
+func (p *plant) stepMove(y *yard, m *inventoryv1.MoveLotRequest) bool {
+	from, to, named := m.GetFromPlace(), m.GetToPlace(), m.GetContainers()
 	if len(named) > 0 {
-		pounds = 0
+		m.Quantity = 0
 	}
 	for _, c := range named {
-		pounds += y.in[c]
+		m.Quantity += y.in[c]
 	}
-	can := y.fits(from, pounds, named) && from != to
+	can := y.fits(from, m.GetQuantity(), named) && from != to
 	if can && len(named) == 0 {
-		y.loose[from] -= pounds
-		y.loose[to] += pounds
+		y.loose[from] -= m.GetQuantity()
+		y.loose[to] += m.GetQuantity()
 	}
 	for _, c := range named {
 		if can {
 			y.at[c] = to
 		}
 	}
-	_, err := p.as("clerk").MoveLot(p.t.Context(), &inventoryv1.MoveLotRequest{
-		CommandId: uuid.NewString(), Lot: id, Quantity: pounds * pound, FromPlace: from, ToPlace: to, Effective: stamp(at), Containers: named,
-	})
-	require.Equal(p.t, can, err == nil, "carry %d lb of %s from %q to %q in %v: %v", pounds, id, from, to, named, err)
+	m.Quantity *= pound
+	_, err := p.as("clerk").MoveLot(p.t.Context(), m)
+	require.Equal(p.t, can, err == nil, "carry %v: %v", m, err)
 	return can
 }

@@ -96,7 +96,7 @@ func (b *Book) Run(id lot.RunID) *RunState { return b.known.Runs[id] }
 func (b *Book) Again() bool { return b.known.Accepted }
 
 // Unit is what a piece of an item weighs in a run's balance.
-func (b *Book) Unit(id lot.ItemID) weight.Mass { return b.known.Units[id] }
+func (b *Book) Unit(id lot.ItemID) lot.Quantity { return b.known.Units[id] }
 
 // Flags are the holds on a lot, excluded ones too.
 func (b *Book) Flags(id lot.ID) []Flag { return b.known.Flags[id] }

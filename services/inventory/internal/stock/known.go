@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"huskline/internal/lot"
-	"huskline/internal/weight"
 )
 
 // Source says what bore a lot.
@@ -111,7 +110,6 @@ type Item struct {
 	ID      lot.ItemID
 	Kind    lot.ItemKind
 	Measure lot.Measure
-	Unit    weight.Mass // of one piece in a run's balance; zero: pieces weigh nothing there, as packaging does
 }
 
 // Line is a line of a run, of its newest version.
@@ -125,13 +123,13 @@ type Line struct {
 	Role     lot.Role // of an output
 	Measure  lot.Measure
 	Quantity lot.Quantity
-	Unit     weight.Mass // of one piece, where kept by count
+	Unit     lot.Quantity // micropounds of one piece, where kept by count
 }
 
 // Pounds is what a line weighs in its run's balance: of goods kept by count, pieces by the weight of one.
 func (l Line) Pounds() lot.Quantity {
 	if l.Measure == lot.ByCount {
-		return l.Quantity * lot.Quantity(l.Unit)
+		return l.Quantity * l.Unit
 	}
 	return l.Quantity
 }
@@ -180,7 +178,7 @@ type Known struct {
 	Dispositions map[lot.ID][]*Disposition
 	Claims       map[lot.ID]string // who claimed a code
 	Items        map[lot.ItemID]Item
-	Units        map[lot.ItemID]weight.Mass // of items kept by count whose pieces weigh something, where runs are wanted
+	Units        map[lot.ItemID]lot.Quantity // micropounds of one piece of items kept by count, where runs are wanted; packaging weighs nothing
 	Parties      map[lot.PartyID]bool
 	Places       map[lot.PlaceID]Place
 	Reasons      map[string]lot.Account

@@ -9,7 +9,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/lot"
-	"huskline/internal/weight"
 	"huskline/services/inventory/internal/stock"
 )
 
@@ -19,7 +18,7 @@ import (
 func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 	k := &stock.Known{
 		Runs: map[lot.RunID]*stock.RunState{}, Lots: map[lot.ID]*stock.Lot{}, Balances: map[stock.Spot]stock.Balance{},
-		Units: map[lot.ItemID]weight.Mass{}, Containers: map[lot.ID][]*stock.Container{}, Fills: map[lot.ID][]stock.Fill{},
+		Units: map[lot.ItemID]lot.Quantity{}, Containers: map[lot.ID][]*stock.Container{}, Fills: map[lot.ID][]stock.Fill{},
 		Flags: map[lot.ID][]stock.Flag{}, Dispositions: map[lot.ID][]*stock.Disposition{}, Claims: map[lot.ID]string{},
 		Items: map[lot.ItemID]stock.Item{}, Parties: map[lot.PartyID]bool{}, Places: map[lot.PlaceID]stock.Place{},
 		Reasons: map[string]lot.Account{}, Accepted: t.again,
@@ -71,7 +70,7 @@ func readRuns(b *pgx.Batch, sql string, ids []string, k *stock.Known) {
 	b.Queue(units, lot.Packaging).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			var id lot.ItemID
-			var unit weight.Mass
+			var unit lot.Quantity
 			if err := rows.Scan(&id, &unit); err != nil {
 				return err
 			}

@@ -13,7 +13,6 @@ import (
 	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
-	"huskline/internal/weight"
 	eventv1 "huskline/proto/huskline/event/v1"
 	"huskline/services/inventory/internal/hold"
 	"huskline/services/inventory/internal/stock"
@@ -223,7 +222,7 @@ func (t *Tx) RevokeToken(ctx context.Context, id string) error {
 
 // RunLines is a run as it stands, read without locks.
 func (t *Tx) RunLines(ctx context.Context, id lot.RunID) (*stock.RunState, error) {
-	k := &stock.Known{Runs: map[lot.RunID]*stock.RunState{}, Units: map[lot.ItemID]weight.Mass{}}
+	k := &stock.Known{Runs: map[lot.RunID]*stock.RunState{}, Units: map[lot.ItemID]lot.Quantity{}}
 	b := &pgx.Batch{}
 	readRuns(b, `select run, version, stage, owner, final from runs where run = any($1)`, []string{string(id)}, k)
 	if err := t.send(ctx, "read a run", b); err != nil {
