@@ -82,11 +82,17 @@ const commandLimit = 2 * time.Minute
 // Call runs the program to its end with nothing of this process's environment but what a program needs to find its tools.
 func Call(t testing.TB, args ...string) Result {
 	t.Helper()
+	return CallWith(t, nil, args...)
+}
+
+// CallWith is Call with more in the environment.
+func CallWith(t testing.TB, env []string, args ...string) Result {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), commandLimit)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, Program(t), args...)
 	var out, errout bytes.Buffer
-	cmd.Env, cmd.Stdout, cmd.Stderr = environment(), &out, &errout
+	cmd.Env, cmd.Stdout, cmd.Stderr = environment(env...), &out, &errout
 	err := cmd.Run()
 	var exit *exec.ExitError
 	if err != nil && !errors.As(err, &exit) || ctx.Err() != nil {

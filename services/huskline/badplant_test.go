@@ -121,8 +121,8 @@ func badPlant(t *testing.T, up *planttest.One, tr *trade) {
 	t.Run("port in use", func(t *testing.T) {
 		dir := filepath.Join(t.TempDir(), "other")
 		r := planttest.Call(t, "up", "--data", dir, "--grpc", up.GRPC)
-		if r.Code != exitFailed || !strings.Contains(r.Err, up.GRPC) {
-			t.Errorf("exit %d, %q; want 1 naming %s", r.Code, r.Err, up.GRPC)
+		if r.Code != exitRefused || !strings.Contains(r.Err, up.GRPC) {
+			t.Errorf("exit %d, %q; want 2 naming %s", r.Code, r.Err, up.GRPC)
 		}
 		require.NoFileExists(t, filepath.Join(dir, "endpoint"))
 	})

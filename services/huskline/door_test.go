@@ -53,6 +53,7 @@ func jsonDoor(t *testing.T, up *planttest.One, tr *trade) {
 		{"parties", http.MethodGet, "/v1/intake/parties", token, "", http.StatusOK, `"party":"G1"`},
 		{"unknown path", http.MethodGet, "/v1/intake/nowhere", token, "", http.StatusNotFound, ""},
 		{"no JSON", http.MethodPost, "/v1/intake/deliveries", token, "{", http.StatusBadRequest, ""},
+		{"unknown field", http.MethodPost, "/v1/intake/deliveries", token, `{"colour":1}`, http.StatusBadRequest, "colour"},
 		{"no command id", http.MethodPost, "/v1/intake/deliveries", token, `{}`, http.StatusBadRequest, "command_id"},
 		{"before the lot came", http.MethodPost, "/v1/inventory/shipments", token, sale, http.StatusBadRequest, "j-D1"},
 		{"the same from another", http.MethodPost, "/v1/inventory/shipments", "", sale, http.StatusUnauthorized, "token"},
