@@ -2,12 +2,14 @@ package inventory_test
 
 import (
 	"context"
+	"fmt"
 	"testing"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
+	"huskline/internal/command"
 	"huskline/internal/dbtest"
 	"huskline/internal/lot"
 	"huskline/internal/outbox"
@@ -92,6 +94,7 @@ func TestRestored(t *testing.T) {
 	p.receive("D-2", 100, day(2, 8))
 	p.receiveFor("C-1", 40, day(2, 8), "CLIENT")
 	p.mustPost(run{id: "R-0", in: map[string]int64{"D-1": 10}, out: map[string]int64{"K-0": 6}, at: day(3, 8)})
+	sheet := p.counted(map[string][]int64{"D-1": {90}, "D-2": {99, 99}, "C-1": {40}, "K-0": {6}})
 	earlier := p.copyOf()
 
 	claims := []*inventoryv1.Claim{{Lot: "D-9", Claimant: uuid.NewString()}, {Lot: "K-1", Claimant: uuid.NewString()}}
@@ -106,6 +109,9 @@ func TestRestored(t *testing.T) {
 	done, err := p.peer.PostMovement(t.Context(), lost)
 	require.NoError(t, err)
 	p.lose()
+	closeCount := &inventoryv1.CloseCountRequest{CommandId: uuid.NewString(), Sheet: sheet}
+	_, err = p.as("clerk").CloseCount(t.Context(), closeCount)
+	require.NoError(t, err)
 	want := p.ledger()
 	p.goBack(earlier)
 
@@ -114,6 +120,12 @@ func TestRestored(t *testing.T) {
 	require.Equal(t, done.GetOutputMicropounds(), again.GetOutputMicropounds())
 	require.EqualValues(t, 2, again.GetReceipt().GetEpoch())
 	require.NoError(t, claim(), "what was claimed for these lots is lost, and claimed again")
+	_, err = p.as("clerk").CloseCount(t.Context(), closeCount)
+	require.Equal(t, command.ReasonTakenBack, reason(err), "it was done; no event tells what was counted")
+	closeCount.CommandId = uuid.NewString()
+	closed, err := p.as("clerk").CloseCount(t.Context(), closeCount)
+	require.NoError(t, err, "the sheet is open again, what it posted stands")
+	require.Len(t, closed.GetDifferences(), 1)
 	p.buy()
 	p.rest("H-1")
 	p.rest("H-3")
@@ -126,6 +138,23 @@ func TestRestored(t *testing.T) {
 	})
 	require.NoError(t, err, "no code is given twice")
 	require.NotEmpty(t, next.GetLot())
+}
+
+// counted is a count sheet of the default place on which everything is counted, each time by another person.
+func (p *plant) counted(pounds map[string][]int64) (sheet string) {
+	t := p.t
+	opened, err := p.as("clerk").OpenCount(t.Context(), &inventoryv1.OpenCountRequest{CommandId: uuid.NewString(), Effective: stamp(day(3, 9))})
+	require.NoError(t, err)
+	require.Len(t, opened.GetLots(), len(pounds))
+	for id, counts := range pounds {
+		for i, q := range counts {
+			_, err := p.as(fmt.Sprintf("counter-%d", i)).RecordCount(t.Context(), &inventoryv1.RecordCountRequest{
+				CommandId: uuid.NewString(), Sheet: opened.GetSheet(), Lot: id, Counted: q * pound,
+			})
+			require.NoError(t, err)
+		}
+	}
+	return opened.GetSheet()
 }
 
 // buy lets intake say that it bought pounds of a client's, which inventory does before intake says it.

@@ -131,7 +131,8 @@ type Difference struct {
 	Adjustment    string
 }
 
-// Close posts what differs, at the frozen position. Every lot of the sheet must have been counted, and counted again where it differed.
+// Close posts what differs, at the frozen position. Every lot of the sheet must have been counted, and counted again where it differed. What the
+// sheet posted already stands: it may have been closed in a time that the database lost, whose adjustments came back by their events.
 func Close(ctx context.Context, tx Tx, id, by string) ([]Difference, []lot.Event, error) {
 	s, err := sheet(ctx, tx, id)
 	if err != nil {
@@ -142,8 +143,13 @@ func Close(ctx context.Context, tx Tx, id, by string) ([]Difference, []lot.Event
 		return nil, nil, err
 	}
 	want := stock.Want{Reasons: []string{reason}}
+	var facts []string
 	for _, d := range differences {
-		want.Lots = append(want.Lots, d.Lot)
+		want.Lots, facts = append(want.Lots, d.Lot), append(facts, stock.AdjustmentFact(d.Adjustment))
+	}
+	posted, err := tx.FactLegs(ctx, facts)
+	if err != nil {
+		return nil, nil, err
 	}
 	b, err := stock.Open(ctx, tx, "count/"+id+"/close", want)
 	if err != nil {
@@ -151,6 +157,9 @@ func Close(ctx context.Context, tx Tx, id, by string) ([]Difference, []lot.Event
 	}
 	var events []lot.Event
 	for _, d := range differences {
+		if slices.ContainsFunc(posted, func(l stock.Leg) bool { return l.Fact == stock.AdjustmentFact(d.Adjustment) }) {
+			continue
+		}
 		body, err := b.Adjust(stock.Adjust{Name: d.Adjustment, Lot: d.Lot, Place: s.Place, Delta: d.Counted - d.Book, Reason: reason, At: s.At})
 		if err != nil {
 			return nil, nil, err
