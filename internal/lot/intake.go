@@ -46,7 +46,7 @@ type ItemChanged struct {
 	Name      string
 	ItemKind  ItemKind
 	Measure   Measure
-	SplitOff  *money.Price // per pound; nil means no price, zero means worth nothing
+	SplitOff  *money.Price // per pound; nil or zero means none
 	Unit      weight.Mass  // weight of one piece or package; 0 where it has none
 	Allergens []string     // by their specific names
 }

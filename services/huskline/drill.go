@@ -69,33 +69,34 @@ type drillCmd struct {
 
 // drillObject is the drill as programs read it; the first fields keep their names and units for good.
 type drillObject struct {
-	Lot              string        `json:"lot"`
-	AffectedLots     []string      `json:"affected_lots"`
-	Ancestors        []string      `json:"ancestors"`
-	Shipments        []string      `json:"shipments"`
-	Customers        []string      `json:"customers"`
-	ShippedLb        json.Number   `json:"shipped_lb"`
-	ReturnedLb       json.Number   `json:"returned_lb"`
-	OnHandLb         json.Number   `json:"on_hand_lb"`
-	ReceivedOrMadeLb json.Number   `json:"received_or_made_lb"`
-	UsedLb           json.Number   `json:"used_lb"`
-	OwnShippedLb     json.Number   `json:"own_shipped_lb"`
-	AdjustedLb       json.Number   `json:"adjusted_lb"`
-	OwnOnHandLb      json.Number   `json:"own_on_hand_lb"`
-	AccountedPct     json.Number   `json:"accounted_pct"`
-	Item             string        `json:"item"`
-	Owner            string        `json:"owner"`
-	Holds            []string      `json:"holds"`
-	AffectedDetail   []lotObject   `json:"affected"`
-	AncestorDetail   []lotObject   `json:"ancestor_lots"`
-	ShipmentLines    []shipObject  `json:"shipment_lines"`
-	Consignees       []partyObject `json:"consignees"`
-	Runs             []runObject   `json:"runs"`
-	At               string        `json:"at"`
-	KnownAt          string        `json:"known_at"`
-	AsOf             string        `json:"as_of"`
-	Missing          []string      `json:"missing"`
-	Exercise         string        `json:"caution"`
+	Lot              string         `json:"lot"`
+	AffectedLots     []string       `json:"affected_lots"`
+	Ancestors        []string       `json:"ancestors"`
+	Shipments        []string       `json:"shipments"`
+	Customers        []string       `json:"customers"`
+	ShippedLb        json.Number    `json:"shipped_lb"`
+	ReturnedLb       json.Number    `json:"returned_lb"`
+	OnHandLb         json.Number    `json:"on_hand_lb"`
+	ReceivedOrMadeLb json.Number    `json:"received_or_made_lb"`
+	UsedLb           json.Number    `json:"used_lb"`
+	OwnShippedLb     json.Number    `json:"own_shipped_lb"`
+	AdjustedLb       json.Number    `json:"adjusted_lb"`
+	OwnOnHandLb      json.Number    `json:"own_on_hand_lb"`
+	AccountedPct     json.Number    `json:"accounted_pct"`
+	Item             string         `json:"item"`
+	Owner            string         `json:"owner"`
+	Holds            []string       `json:"holds"`
+	AffectedDetail   []lotObject    `json:"affected"`
+	AncestorDetail   []lotObject    `json:"ancestor_lots"`
+	ShipmentLines    []shipObject   `json:"shipment_lines"`
+	Consignees       []partyObject  `json:"consignees"`
+	ReceivedFrom     []sourceObject `json:"received_from"`
+	Runs             []runObject    `json:"runs"`
+	At               string         `json:"at"`
+	KnownAt          string         `json:"known_at"`
+	AsOf             string         `json:"as_of"`
+	Missing          []string       `json:"missing"`
+	Exercise         string         `json:"caution"`
 }
 
 type lotObject struct {
@@ -127,6 +128,20 @@ type partyObject struct {
 	Address  string      `json:"address"`
 	Phone    string      `json:"phone"`
 	WeightLb json.Number `json:"weight_lb"`
+}
+
+type sourceObject struct {
+	Lot         string      `json:"lot"`
+	Item        string      `json:"item"`
+	WeightLb    json.Number `json:"weight_lb"`
+	Received    string      `json:"received"`
+	Party       string      `json:"party"`
+	Name        string      `json:"name"`
+	Address     string      `json:"address"`
+	Phone       string      `json:"phone"`
+	SupplierLot string      `json:"supplier_lot"`
+	Carrier     string      `json:"carrier"`
+	Document    string      `json:"document"`
 }
 
 type runObject struct {
@@ -220,6 +235,13 @@ func drillOf(d *inventoryv1.DrillResponse) drillObject {
 			UnaccountedLb: exact(r.GetUnaccounted()), Open: r.GetOpen(),
 		})
 	}
+	o.ReceivedFrom = []sourceObject{}
+	for _, l := range d.GetReceivedFrom() {
+		o.ReceivedFrom = append(o.ReceivedFrom, sourceObject{
+			Lot: l.GetLot(), Item: l.GetItem(), WeightLb: exact(l.GetQuantity()), Received: printTime(l.GetReceived()), Party: l.GetParty(), Name: l.GetName(),
+			Address: l.GetAddress(), Phone: l.GetPhone(), SupplierLot: l.GetSupplierLot(), Carrier: l.GetCarrier(), Document: l.GetDocument(),
+		})
+	}
 	slices.Sort(o.Customers)
 	return o
 }
@@ -280,7 +302,24 @@ func drillSheets(d *inventoryv1.DrillResponse, asked ...string) []sheet {
 		},
 		footer: []string{"accounted for, %", ratio(d.GetAccountedPpmPct(), 1_000_000, 4)},
 	}
-	return []sheet{head, balance, lotSheet("Made from", d.GetAncestors()), lotSheet("Affected lots", d.GetAffected()), runSheet(d.GetRuns()), shipmentSheet(d), consigneeSheet(d)}
+	return []sheet{head, balance, receivedSheet(d.GetReceivedFrom()), lotSheet("Made from", d.GetAncestors()), lotSheet("Affected lots", d.GetAffected()), runSheet(d.GetRuns()), shipmentSheet(d), consigneeSheet(d)}
+}
+
+func receivedSheet(lots []*inventoryv1.ReceivedFrom) sheet {
+	if len(lots) == 0 {
+		return sheet{title: "Received from: nobody is known"}
+	}
+	sh := sheet{
+		title:   fmt.Sprintf("Received from: %d deliveries and bought lots", len(lots)),
+		columns: []string{"lot", "item", "lb", "received", "party", "name", "telephone", "address", "supplier's lot"}, numeric: numericColumns("lb"),
+	}
+	var total int64
+	for _, l := range lots {
+		total += l.GetQuantity()
+		sh.rows = append(sh.rows, []string{l.GetLot(), l.GetItem(), grouped(l.GetQuantity(), 3), printTime(l.GetReceived()), l.GetParty(), l.GetName(), l.GetPhone(), l.GetAddress(), l.GetSupplierLot()})
+	}
+	sh.footer = []string{"in all", "", grouped(total, 3), "", "", "", "", "", ""}
+	return sh
 }
 
 func ownerText(owner string) string {

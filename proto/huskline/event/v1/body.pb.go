@@ -707,7 +707,7 @@ type ItemChanged struct {
 	Kind ItemKind `protobuf:"varint,3,opt,name=kind,proto3,enum=huskline.event.v1.ItemKind" json:"kind,omitempty"`
 	// What its lots count.
 	Measure Measure `protobuf:"varint,4,opt,name=measure,proto3,enum=huskline.event.v1.Measure" json:"measure,omitempty"`
-	// Reference price at split-off in millionths of the currency unit per pound; absent means none, zero means worth nothing.
+	// Reference price at split-off in millionths of the currency unit per pound; absent or zero means none.
 	SplitOffMicrosPerLb *int64 `protobuf:"varint,5,opt,name=split_off_micros_per_lb,json=splitOffMicrosPerLb,proto3,oneof" json:"split_off_micros_per_lb,omitempty"`
 	// Weight of one piece or package in micropounds; 0 where it has none.
 	UnitMicropounds int64 `protobuf:"varint,6,opt,name=unit_micropounds,json=unitMicropounds,proto3" json:"unit_micropounds,omitempty"`

@@ -95,8 +95,8 @@ func (x *Index) stand(n int32, b lot.Received, at int64, voided bool) {
 	}
 	of := &x.lots[n]
 	of.measure, of.source, of.voided = uint8(b.Measure), uint8(b.Source), voided
-	if b.SupplierLot != "" || x.suppliers[n] != "" {
-		x.suppliers[n] = b.SupplierLot
+	if came := (papers{b.SupplierLot, b.Carrier, b.Document}); came != (papers{}) || x.papers[n] != (papers{}) {
+		x.papers[n] = came
 	}
 	of.item, of.owner, of.party = x.item(b.Item), x.party(b.Owner), x.party(b.Party)
 	if !voided {

@@ -129,7 +129,7 @@ type Index struct {
 	itemOf     map[lot.ItemID]int32
 	legOf      map[factName]int32 // the fact's first leg
 
-	suppliers map[int32]string // the suppliers' own lot numbers
+	papers    map[int32]papers // of received lots that came with any
 	versions  map[int32]int64  // of deliveries told more than once
 	gates     map[int32]int64  // when a delivery came in, by its own event
 	titles    map[int32]int64  // when an untouched ticket was bought whole
@@ -141,7 +141,7 @@ type Index struct {
 // New is an index that knows nothing yet.
 func New() *Index {
 	x := &Index{
-		codes: newCodes(), suppliers: map[int32]string{}, runOf: map[lot.RunID]int32{}, shipmentOf: map[string]int32{},
+		codes: newCodes(), papers: map[int32]papers{}, runOf: map[lot.RunID]int32{}, shipmentOf: map[string]int32{},
 		partyOf: map[lot.PartyID]int32{}, itemOf: map[lot.ItemID]int32{}, legOf: map[factName]int32{},
 		versions: map[int32]int64{}, gates: map[int32]int64{}, titles: map[int32]int64{}, holdsOf: map[int32][]int32{},
 		positions: map[lot.Producer]lot.Receipt{}, places: []lot.PlaceID{""}, placeOf: map[lot.PlaceID]int32{"": 0},
@@ -225,4 +225,7 @@ func (x *Index) enter(l leg, place lot.PlaceID) int32 {
 }
 
 // micros is a time as legs hold it.
+// papers are what a lot came with.
+type papers struct{ supplierLot, carrier, document string }
+
 func micros(t time.Time) int64 { return t.UnixMicro() }

@@ -65,7 +65,10 @@ type Lot struct {
 	Measure     lot.Measure
 	Source      lot.Source  // 0 where the plant made it
 	From        lot.PartyID // who brought it, where it was received
+	Received    time.Time   // zero where it was not received, or that is not told yet
 	SupplierLot string
+	Carrier     string
+	Document    string
 	Born        bool // false: facts name it, but none that made or received it is known yet
 	Voided      bool
 	Holds       []string // that stand on it, sorted
@@ -80,7 +83,8 @@ func (v View) Lot(id lot.ID) (Lot, error) {
 	x := v.index
 	of := x.lots[n]
 	out := Lot{
-		ID: id, Owner: x.parties[v.owner(n)].id, Measure: v.measure(n), Source: lot.Source(of.source), SupplierLot: x.suppliers[n],
+		ID: id, Owner: x.parties[v.owner(n)].id, Measure: v.measure(n), Source: lot.Source(of.source),
+		SupplierLot: x.papers[n].supplierLot, Carrier: x.papers[n].carrier, Document: x.papers[n].document,
 		Born: v.born(n), Voided: of.voided, Holds: v.holdsOn(n),
 	}
 	if i := v.item(n); i != none {
@@ -88,6 +92,9 @@ func (v View) Lot(id lot.ID) (Lot, error) {
 	}
 	if of.party != none {
 		out.From = x.parties[of.party].id
+	}
+	if at, ok := x.gates[n]; ok {
+		out.Received = timeOf(at)
 	}
 	return out, nil
 }

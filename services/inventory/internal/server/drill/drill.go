@@ -5,6 +5,8 @@ import (
 	"context"
 	"log/slog"
 	"math/big"
+	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -103,7 +105,10 @@ func (s *Server) Drill(ctx context.Context, req *inventoryv1.DrillRequest) (*inv
 		}
 		answer = answerOf(report)
 		answer.AsOf = lotwire.Receipts(asOf)
-		answer.Ancestors, err = ancestorsOf(x.View(at), report.Ancestors)
+		if answer.Ancestors, err = ancestorsOf(x.View(at), report.Ancestors); err != nil {
+			return err
+		}
+		answer.ReceivedFrom, err = receivedFrom(x.View(at), append([]lot.ID{report.Lot.ID}, report.Ancestors...))
 		return err
 	})
 	if err != nil {
@@ -173,6 +178,35 @@ func ancestorsOf(v genealogy.View, ids []lot.ID) ([]*inventoryv1.AffectedLot, er
 		}
 		out = append(out, affectedOf(recall.AffectedLot{Lot: l, Quantities: q}))
 	}
+	return out, nil
+}
+
+// receivedFrom is one up (21 CFR 1.337): who brought the deliveries and bought lots among these, by code.
+func receivedFrom(v genealogy.View, ids []lot.ID) ([]*inventoryv1.ReceivedFrom, error) {
+	var out []*inventoryv1.ReceivedFrom
+	for _, id := range ids {
+		l, err := v.Lot(id)
+		if err != nil {
+			return nil, err
+		}
+		if l.Source == 0 || l.From == "" {
+			continue
+		}
+		q, err := v.Quantities(id)
+		if err != nil {
+			return nil, err
+		}
+		from := v.Party(l.From)
+		m := &inventoryv1.ReceivedFrom{
+			Lot: string(id), Item: string(l.Item), Quantity: int64(q.Made), Party: string(l.From), Name: from.Name, Address: from.Address, Phone: from.Phone,
+			SupplierLot: l.SupplierLot, Carrier: l.Carrier, Document: l.Document,
+		}
+		if !l.Received.IsZero() {
+			m.Received = timestamppb.New(l.Received)
+		}
+		out = append(out, m)
+	}
+	slices.SortFunc(out, func(a, b *inventoryv1.ReceivedFrom) int { return strings.Compare(a.GetLot(), b.GetLot()) })
 	return out, nil
 }
 
