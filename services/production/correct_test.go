@@ -176,8 +176,13 @@ func TestSetOfIntake(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, lb(790), account.GetInputMicropounds())
 	require.Empty(t, account.GetMissing())
-	said := p.said()
-	body := said[len(said)-1].Body.(lot.RunCorrected)
+	var body lot.RunCorrected
+	require.Eventually(t, func() bool {
+		said := p.said()
+		var ok bool
+		body, ok = said[len(said)-1].Body.(lot.RunCorrected)
+		return ok
+	}, 10*time.Second, 20*time.Millisecond, "what follows from another's set is said soon after")
 	require.Equal(t, lot.RunCompleted{
 		Run: "R-1", Version: 2, End: at(10, 0).AsTime(), Input: lot.Quantity(lb(790)), Output: lot.Quantity(lb(780)), Unaccounted: lot.Quantity(lb(10)),
 	}, body.Completed)

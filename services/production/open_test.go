@@ -182,6 +182,7 @@ func TestOpenRunOfAnOwner(t *testing.T) {
 	p.open("R-1")
 	_, err := p.client.DumpInput(t.Context(), dump("R-1", "D-2", 300))
 	require.NoError(t, err)
+	p.settled()
 	account, err := p.client.GetRunCost(t.Context(), &productionv1.GetRunCostRequest{Run: "R-1"})
 	require.NoError(t, err)
 	require.Equal(t, int64(2), account.GetAsOf()[0].GetPosition(), "own head: opened, and opened for C-1")

@@ -90,6 +90,18 @@ func (p *plant) state(lots ...string) (all []proto.Message) {
 	return all
 }
 
+// settled waits until all that follows from others' events so far is said.
+func (p *plant) settled() {
+	p.t.Helper()
+	_, err := p.client.GetBalance(p.t.Context(), &productionv1.GetBalanceRequest{}) // asks the others for what is new
+	require.NoError(p.t, err)
+	require.Eventually(p.t, func() bool {
+		owed := 0
+		require.NoError(p.t, p.db.Pool().QueryRow(p.t.Context(), `select count(*) from owed_events`).Scan(&owed))
+		return owed == 0
+	}, 20*time.Second, 20*time.Millisecond, "nothing is owed in the end")
+}
+
 // past is the ids of all that production has said, in order.
 func (p *plant) past() (ids []string) {
 	p.t.Helper()
@@ -199,6 +211,7 @@ func TestRestored(t *testing.T) {
 	earlier := p.copied()
 	lost := &sent{p: p}
 	roasted := lost.season()
+	p.settled()
 	lots := []string{"K-1", "K-2", "K-3", "K-5", "S-1"}
 	before := p.state(lots...)
 	said, asked := p.past(), len(p.inventory.asked)
@@ -209,11 +222,7 @@ func TestRestored(t *testing.T) {
 	if diff := cmp.Diff(before, p.state(lots...), protocmp.Transform()); diff != "" {
 		t.Errorf("state (-before +after):\n%s", diff)
 	}
-	require.Eventually(t, func() bool {
-		owed := 0
-		require.NoError(t, p.db.Pool().QueryRow(t.Context(), `select count(*) from owed_events`).Scan(&owed))
-		return owed == 0
-	}, 20*time.Second, 20*time.Millisecond, "nothing is owed in the end")
+	p.settled()
 	require.Equal(t, said, p.past(), "the old ids in the old order, and none besides")
 	stages, err := p.client.ListStages(t.Context(), &productionv1.ListStagesRequest{})
 	require.NoError(t, err)

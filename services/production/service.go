@@ -55,7 +55,7 @@ func Migrations() fs.FS { return desk.Migrations(lot.Production, store.Migration
 func New(cfg Config) (*Service, error) {
 	s := &Service{cfg: cfg}
 	wrap := func(tx pgx.Tx) store.Tx {
-		return store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond)).WhileShut(!s.link.Healed())
+		return store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond))
 	}
 	var err error
 	s.link, err = link.New(link.Config{

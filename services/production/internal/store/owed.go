@@ -16,9 +16,8 @@ import (
 	"huskline/internal/outbox"
 )
 
-// Say records events that follow from another's event, which is being taken in. It takes the lock that all writers queue for. Their ids are
-// told by the other's, so that they are the same where it is taken in again after a restore. While the past is still being taken back nothing
-// may be said: then they are owed.
+// Say owes events that follow from another's event, which is being taken in; SayOwed says them soon after, in a transaction of its own. Their ids
+// are told by the other's, so that they are the same where it is taken in again after a restore.
 func (t Tx) Say(ctx context.Context, because lot.Recorded, events []lot.Event) error {
 	if len(events) == 0 {
 		return nil
@@ -39,10 +38,7 @@ func (t Tx) Say(ctx context.Context, because lot.Recorded, events []lot.Event) e
 		}
 		msgs = append(msgs, outbox.Message{ID: id, Type: e.Body.Kind(), Payload: payload})
 	}
-	if t.shut {
-		return t.owe(ctx, events, msgs)
-	}
-	return t.append(ctx, msgs)
+	return t.owe(ctx, events, msgs)
 }
 
 // positions is what is applied of the others, an event that is just being applied included.
@@ -131,7 +127,7 @@ type owedEvent struct {
 	Payload []byte
 }
 
-// SayOwed says what is still owed, once the past is complete, and tells whether there was anything.
+// SayOwed says what is owed, and tells whether there was anything. It takes the lock that all writers queue for, last.
 func (t Tx) SayOwed(ctx context.Context) (bool, error) {
 	rows, err := t.tx.Query(ctx, `delete from owed_events returning number, event_id::text, type, payload`)
 	if err != nil {

@@ -23,9 +23,8 @@ func Migrations() fs.FS { return migrations }
 
 // Tx is what a use-case sees of a transaction. All that it writes bears one time.
 type Tx struct {
-	tx   pgx.Tx
-	at   time.Time
-	shut bool // the past is still being taken back: nothing new may be said
+	tx pgx.Tx
+	at time.Time
 }
 
 var (
@@ -36,12 +35,6 @@ var (
 
 // New wraps a transaction.
 func New(tx pgx.Tx, at time.Time) Tx { return Tx{tx: tx, at: at} }
-
-// WhileShut is the transaction as of a time when the past may still be being taken back, after a restore.
-func (t Tx) WhileShut(shut bool) Tx {
-	t.shut = shut
-	return t
-}
 
 // Now is the one time of all that the transaction writes.
 func (t Tx) Now() time.Time { return t.at }
