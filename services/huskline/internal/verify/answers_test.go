@@ -301,9 +301,9 @@ func TestRightAnswersAgree(t *testing.T) {
 var unchecked = []string{
 	"GetFeedTotalsResponse.conflicts", "GetFeedTotalsResponse.scales", "HoldState.reason", "HoldState.recall", "HoldState.placed_by", "LotState.ownership",
 	"ListHoldsResponse.next_page_token", "ListLotsResponse.next_page_token", "Consignee.quantity", "OriginsResponse.lot", "GetLotCostResponse.lot",
-	"GetRunCostResponse.run", "GetRunCostResponse.stage", "GetRunCostResponse.basis", "GetRunCostResponse.provisional_micros", "OutputCost.role",
+	"GetRunCostResponse.run", "GetRunCostResponse.stage", "GetRunCostResponse.basis", "GetRunCostResponse.basis_fault", "GetRunCostResponse.provisional_micros", "OutputCost.role",
 	"OutputCost.split_off_micros_per_lb", "OutputCost.kernel", "GetLotCostResponse.provisional", "GetLotCostResponse.provisional_micros",
-	"GetBalanceResponse.has_returns", "ProofLine.name", "ProofLine.unit", "HoldState.spreading",
+	"GetBalanceResponse.has_returns", "ProofLine.name", "ProofLine.text", "ProofLine.unit", "HoldState.spreading",
 	"GetLotCostResponse.kernel_micropounds of a lot that is not finished", "Timestamp.nanos",
 }
 

@@ -105,8 +105,15 @@ func TestBrokenRulesAreNamed(t *testing.T) {
 			p.receive("K-1", "K", 10)
 			p.run("R-3", "", []lot.RunInput{{Lot: "D-2", Quantity: lb(10)}, {Lot: "K-1", Quantity: lb(10)}}, lot.RunOutput{Lot: "N-3", Item: "PH", Quantity: lb(9)})
 		}},
-		{"a client's nuts in a bin", "owner", "pour P with K-1", func(p *plant) {
+		{"a client's nuts in a bin with ours", "owner", "pour P with K-1", func(p *plant) {
 			p.receive("K-1", "K", 10)
+			p.say(lot.Inventory, lot.Poured{Pour: "O", Bin: "B-1", Item: "IN", Measure: lot.ByWeight, Lot: "D-2", Quantity: lb(5)})
+			p.say(lot.Inventory, lot.Poured{Pour: "P", Bin: "B-1", Item: "IN", Measure: lot.ByWeight, Lot: "K-1", Quantity: lb(5)})
+		}},
+		{"two clients' nuts in a bin", "owner", "pour P with K-1", func(p *plant) {
+			p.receive("K-1", "K", 10)
+			p.receive("L-1", "L", 10)
+			p.say(lot.Inventory, lot.Poured{Pour: "O", Bin: "B-1", Item: "IN", Measure: lot.ByWeight, Lot: "L-1", Quantity: lb(5)})
 			p.say(lot.Inventory, lot.Poured{Pour: "P", Bin: "B-1", Item: "IN", Measure: lot.ByWeight, Lot: "K-1", Quantity: lb(5)})
 		}},
 		{"a client's nuts sold", "owner", "shipment X-2 with K-1", func(p *plant) {

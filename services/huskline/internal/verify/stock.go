@@ -50,6 +50,7 @@ type leg struct {
 	quantity          int64  // signed
 	writesOff         bool   // of a loss: dollars go with it
 	unexplained       bool
+	keepsCode         bool // of a title: the lot stays under its own code
 
 	in  *leg // of a pour, title, return: the leg out of the other lot, or the shipment's
 	out *eventv1.RunOutput
@@ -72,11 +73,26 @@ type goods struct {
 	parents         map[string]bool
 	children        map[string]bool
 	run             string
+	until           *passing // of a ticket that was bought whole under its own code
 
 	onHand                        int64
 	used, shipped, changed, blind int64 // own figures of the drill: changed is explained and signed, blind is what nothing explains
 
 	cost cost
+}
+
+// passing is whose a lot was until a time.
+type passing struct {
+	owner string
+	at    time.Time
+}
+
+// ownerAt is whose the lot was at a time, before a purchase at that very time.
+func (g *goods) ownerAt(at time.Time) string {
+	if g.until != nil && at.Before(g.until.at) {
+		return g.until.owner
+	}
+	return g.owner
 }
 
 // book is all that follows from the facts.
@@ -127,9 +143,14 @@ func newBook(f *facts) *book {
 	return b
 }
 
-// before is the order of a lot's legs: time, rank, what comes in before what goes out, then the natural key as bytes.
+// before is the order of a lot's legs: time, rank, what comes in before what goes out, then the natural key as bytes. Title alone leaves an owner
+// before it comes to the company: of a ticket that keeps its code, the same pounds would lie there twice in between.
 func before(x, y *leg) int {
-	return cmp.Or(x.at.Compare(y.at), cmp.Compare(x.rank, y.rank), -cmp.Compare(sign(x.quantity), sign(y.quantity)), strings.Compare(x.key, y.key))
+	way := -cmp.Compare(sign(x.quantity), sign(y.quantity))
+	if x.rank == rankTitle {
+		way = -way
+	}
+	return cmp.Or(x.at.Compare(y.at), cmp.Compare(x.rank, y.rank), way, strings.Compare(x.key, y.key))
 }
 
 func sign(n int64) int { return cmp.Compare(n, 0) }
@@ -268,7 +289,7 @@ func (b *book) otherLegs() {
 		b.descend(c.of.GetOrigin(), c.of.GetLot())
 	}
 	for _, m := range b.moved {
-		owner := b.lot(m.of.GetLot()).owner
+		owner := b.lot(m.of.GetLot()).ownerAt(m.at)
 		b.enter(&leg{lot: m.of.GetLot(), place: m.of.GetFromPlace(), owner: owner, kind: movedOut, at: m.at, rank: rankMove,
 			key: m.of.GetMovement(), quantity: -m.of.GetQuantity()})
 		b.enter(&leg{lot: m.of.GetLot(), place: m.of.GetToPlace(), owner: owner, kind: movedIn, at: m.at, rank: rankMove,
@@ -278,17 +299,18 @@ func (b *book) otherLegs() {
 
 // titleLegs passes pounds from an owner to the company: to a lot of their own, or under the same code where an untouched ticket was bought whole.
 func (b *book) titleLegs(t *purchase) {
-	from := b.lot(t.of.GetLot())
+	from, keeps := b.lot(t.of.GetLot()), t.of.GetNewLot() == t.of.GetLot()
 	out := b.enter(&leg{lot: t.of.GetLot(), place: t.of.GetPlace(), owner: t.of.GetOwner(), kind: titleOut, at: t.at, rank: rankTitle,
-		key: t.of.GetPurchase(), quantity: -t.of.GetQuantity()})
+		key: t.of.GetPurchase(), quantity: -t.of.GetQuantity(), keepsCode: keeps})
 	g := b.bear(t.of.GetNewLot(), from.item, "", from.measure, t.at)
-	if t.of.GetNewLot() == t.of.GetLot() {
+	if keeps {
+		g.until = &passing{t.of.GetOwner(), t.at}
 		g.owner, g.ownership = "", eventv1.Ownership_OWNERSHIP_COMPANY
 	} else {
 		g.made += t.of.GetQuantity()
 	}
 	b.enter(&leg{lot: t.of.GetNewLot(), place: t.of.GetPlace(), kind: titleIn, at: t.at, rank: rankTitle, key: t.of.GetPurchase(),
-		quantity: t.of.GetQuantity(), in: out})
+		quantity: t.of.GetQuantity(), keepsCode: keeps, in: out})
 	b.descend(t.of.GetLot(), t.of.GetNewLot())
 }
 
@@ -324,7 +346,9 @@ func (b *book) tally(g *goods, l *leg) {
 	g.onHand += l.quantity
 	switch l.kind {
 	case dumped, pouredOut, titleOut:
-		g.used -= l.quantity
+		if !l.keepsCode {
+			g.used -= l.quantity
+		}
 	case shippedOut:
 		g.shipped -= l.quantity
 	case adjusted, emptied:

@@ -154,12 +154,14 @@ func (b *book) checkOwners(r *Report) {
 			differ("run "+id, i.GetLot(), n.owner)
 		}
 		for _, o := range n.outputs {
-			differ("run "+id, o.GetLot(), n.owner)
+			if g := b.lot(o.GetLot()); g.until == nil || g.until.owner != n.owner {
+				differ("run "+id, o.GetLot(), n.owner)
+			}
 		}
 	}
 	for id, p := range b.pours {
 		if p.of.GetQuantity() != 0 {
-			differ("pour "+id, p.of.GetLot(), "")
+			differ("pour "+id, p.of.GetLot(), b.lot(p.of.GetBinLot()).owner) // whose the first nuts in it were
 		}
 	}
 	for _, key := range b.shipLines {
@@ -260,7 +262,7 @@ func (b *book) sourcesOf(g *goods) map[string]*big.Int {
 	for _, l := range g.legs {
 		switch l.kind {
 		case pouredIn, broughtBack, titleIn:
-			if l.in != nil {
+			if l.in != nil && !l.keepsCode {
 				add(l.in.lot, big.NewInt(b.mass(g.item, g.measure, l.quantity)))
 			}
 		case filled:
