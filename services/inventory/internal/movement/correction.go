@@ -155,7 +155,7 @@ func (c *correction) want() stock.Want {
 	for _, r := range c.set.Runs {
 		w := wantOf(r)
 		want.Runs, want.Lots = append(want.Runs, w.Runs...), append(want.Lots, w.Lots...)
-		want.Born, want.Items = append(want.Born, w.Born...), append(want.Items, w.Items...)
+		want.Born, want.Items, want.Places = append(want.Born, w.Born...), append(want.Items, w.Items...), append(want.Places, w.Places...)
 	}
 	for _, d := range c.set.Deliveries {
 		want.Lots = append(want.Lots, d.Now.Lot)

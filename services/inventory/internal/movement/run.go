@@ -137,6 +137,9 @@ func wantOf(r lot.RunPosted) stock.Want {
 	}
 	for _, out := range r.Outputs {
 		want.Lots, want.Born, want.Items = append(want.Lots, out.Lot), append(want.Born, out.Lot), append(want.Items, out.Item)
+		if out.Place != "" {
+			want.Places = append(want.Places, out.Place)
+		}
 	}
 	return want
 }
@@ -279,6 +282,9 @@ func (p *posting) output(out *lot.RunOutput) (stock.Line, error) {
 	}
 	out.Owner = p.run.Owner
 	if err := p.b.Item(out.Item, out.Measure); err != nil {
+		return stock.Line{}, err
+	}
+	if err := p.b.Enter(out.Place, out.Lot, ""); err != nil {
 		return stock.Line{}, err
 	}
 	l, err := p.born(*out)

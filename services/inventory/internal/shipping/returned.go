@@ -85,6 +85,9 @@ func (r *Return) enter(b *stock.Book, s *Shipment, line *Line) (*stock.Lot, erro
 	if _, err := b.Place(r.Place); err != nil {
 		return nil, err
 	}
+	if err := b.Enter(r.Place, r.Lot, ""); err != nil {
+		return nil, err
+	}
 	origin, err := b.Lot(r.Origin)
 	if err != nil {
 		return nil, err

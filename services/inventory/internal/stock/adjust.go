@@ -102,8 +102,7 @@ func MoveLot(ctx context.Context, tx Tx, m lot.Moved, at time.Time) ([]lot.Event
 	if err != nil {
 		return nil, err
 	}
-	to, err := b.Place(m.To)
-	if err != nil {
+	if _, err := b.Place(m.To); err != nil {
 		return nil, err
 	}
 	switch {
@@ -111,8 +110,9 @@ func MoveLot(ctx context.Context, tx Tx, m lot.Moved, at time.Time) ([]lot.Event
 		return nil, fault.Invalid("quantity_not_positive", "move %s: %d is not above zero", m.Movement, m.Quantity)
 	case m.From == m.To:
 		return nil, fault.Invalid("move_nowhere", "move %s: from and to are both %q", m.Movement, m.To)
-	case to.Bin && len(to.Lots) > 0 && (len(to.Lots) > 1 || to.Lots[0] != l.ID):
-		return nil, fault.Precondition("bin_occupied", "bin %s: it holds lot %s; a bin holds one lot at a time", m.To, to.Lots[0])
+	}
+	if err := b.Enter(m.To, l.ID, ""); err != nil {
+		return nil, err
 	}
 	d := Draw{
 		Lot: l, Place: m.From, Quantity: m.Quantity, Containers: m.Containers, Use: ForMove, Key: DrawKey(at, Transfer, m.Movement), Fact: fact,

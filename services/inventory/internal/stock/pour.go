@@ -67,14 +67,15 @@ func (b *Book) Pour(p *lot.Poured, claimant string, at time.Time) error {
 
 // bin finds or bears the bin lot. A bin holds one lot at a time, of one owner.
 func (b *Book) bin(p *lot.Poured, from *Lot, claimant string, at time.Time) error {
-	place, err := b.Place(p.BinPlace)
-	if err != nil {
+	if _, err := b.Place(p.BinPlace); err != nil {
 		return err
 	}
-	for _, other := range place.Lots {
-		if place.Bin && other != p.Bin && (other != p.Lot || p.Place != p.BinPlace) {
-			return fault.Precondition("bin_occupied", "bin %s: it holds lot %s; a bin holds one lot at a time", p.BinPlace, other)
-		}
+	drawn := lot.ID("")
+	if p.Place == p.BinPlace {
+		drawn = p.Lot
+	}
+	if err := b.Enter(p.BinPlace, p.Bin, drawn); err != nil {
+		return err
 	}
 	bin := b.Find(p.Bin)
 	if bin == nil || bin.Voided {

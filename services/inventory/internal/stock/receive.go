@@ -9,6 +9,7 @@ import (
 )
 
 // Receive bears a lot that intake said came in. Intake has decided: a fault here is one of the records, for a person to look at.
+// A bin that holds another lot is none: the event tells that the pounds lie there, and to refuse it would lose them.
 func Receive(ctx context.Context, tx Tx, r lot.Received, claimant string, at time.Time) error {
 	fact := DeliveryFact(r.Lot)
 	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{r.Lot}, Born: []lot.ID{r.Lot}})
