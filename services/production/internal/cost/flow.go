@@ -64,8 +64,11 @@ func (f *flow) rank(n *node) int {
 			return 30
 		}
 		return 31
-	case adjusted, emptied:
-		return 40
+	case adjusted, emptied: // what fills comes first, so that what draws draws on it
+		if f.to == n {
+			return 40
+		}
+		return 41
 	}
 	return 50
 }

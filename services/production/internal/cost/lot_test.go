@@ -61,6 +61,21 @@ func TestOrderAtOneInstant(t *testing.T) {
 	check(t, "shipment, after", b.Season().Shipped.Paid.Stock, p.dollars("200"))
 }
 
+// Two adjustments of one instant: what fills comes before what draws, whatever their names, as stock has it. Break it catches: rank 40 for both,
+// where the draw would come first by its name and take $500.
+func TestGainBeforeLossAtOneInstant(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.delivery("D1", "1000", "1000")
+	at := p.now
+	p.adjust("A1", "D1", "-500", damage)
+	p.now = at
+	p.adjust("A2", "D1", "1000", count)
+	b := p.book()
+	check(t, "written off", b.Season().WrittenOff.Paid.Stock, p.dollars("250"))
+	check(t, "held", lotCost(t, b, "D1").Held.Paid.Stock, p.dollars("750"))
+}
+
 func TestReturnsTakeTheirPartOfTheLine(t *testing.T) {
 	t.Parallel()
 	p := newPlant(t)
