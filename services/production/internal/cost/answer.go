@@ -186,6 +186,7 @@ type RunCost struct {
 	Inputs      []RunInput
 	Charges     []RunCharge // by charge
 	Outputs     []RunOutput // main by lot code, then by-products and waste
+	ByTable     bool        // what each input brought is shared by the contribution table
 	// Fault says what is wrong with the account as it stands: main outputs priced in part, split by pounds until that is put right.
 	Fault error
 }
@@ -228,7 +229,7 @@ func (b *Book) Run(id lot.RunID) (RunCost, error) {
 		Run: id, Stage: r.stage, Owner: r.owner, Version: r.version, Open: !r.final, Provisional: sh.provisional,
 		Input: sh.input, Output: sh.output, Material: sh.material.cost(), Conversion: sh.conversion,
 		CreditPaid: sh.creditPaid, CreditFinal: sh.creditFinal, Process: sh.process.cost(), Abnormal: sh.abnormal.cost(),
-		Unsettled: sh.material.unsettled(), Fault: sh.fault,
+		Unsettled: sh.material.unsettled(), Fault: sh.fault, ByTable: r.byTable(),
 	}
 	if r.final {
 		c.Unaccounted = sh.input - sh.output

@@ -176,6 +176,9 @@ type runState struct {
 	sheet sheet // worked out at the last evaluation
 }
 
+// byTable tells whether what each input brought goes by the run's contribution table, which comes with the final posting.
+func (r *runState) byTable() bool { return r.final && len(r.contributions) > 0 }
+
 // end is the split-off: the run's end as production said it, else the final posting's time, else its last fill.
 func (r *runState) end(n *node) int64 {
 	if r.endAt != 0 {

@@ -287,7 +287,7 @@ func (b *Book) spread(n *node, sh *sheet, pool load, priced bool) {
 		return
 	}
 	unsettled := lot.Quantity(pool[unsettledPounds])
-	if n.run.final && len(n.run.contributions) > 0 {
+	if n.run.byTable() {
 		pool = b.contribute(n, sh, pool, priced)
 		unsettled = lot.Quantity(pool[unsettledPounds])
 	}

@@ -94,6 +94,7 @@ func TestContributions(t *testing.T) {
 	a, bb := lotCost(t, b, "A"), lotCost(t, b, "B")
 	check(t, "A: 250/350 of D1, 250/750 of conversion", a.Cost.Paid.Stock.String(), "101.428571")
 	check(t, "B: 100/350 of D1, all of D2, 500/750 of conversion", bb.Cost.Paid.Stock.String(), "488.571429")
+	check(t, "by the table", runCost(t, b, "R1").ByTable, true)
 	check(t, "A rests on D1 alone", a.Unsettled.Weight.String(), "50.000")
 }
 

@@ -53,17 +53,22 @@ const (
 	ByPounds     = "weight"
 )
 
-// Basis is what a run's cost is shared by: pounds x split-off price, or pounds where no main output has a price.
+// byTable follows the basis of a run with a contribution table: what an input brought goes only to what it became part of.
+const byTable = ", each input by the contribution table"
+
+// Basis is what a run's cost is shared by: pounds x split-off price, or pounds where no main output has a price; said with the contribution table
+// where the run has one.
 func Basis(r cost.RunCost) string {
+	basis := ByPounds
 	for _, out := range r.Outputs {
-		if out.Role == lot.Main && out.Price != nil && *out.Price > 0 {
-			if r.Fault != nil {
-				return ByPounds // priced in part: by pounds until that is put right
-			}
-			return BySalesValue
+		if out.Role == lot.Main && out.Price != nil && *out.Price > 0 && r.Fault == nil { // priced in part: by pounds until that is put right
+			basis = BySalesValue
 		}
 	}
-	return ByPounds
+	if r.ByTable {
+		basis += byTable
+	}
+	return basis
 }
 
 // MadeBy is the run that a lot first came out of; empty where it was received, bought, poured or came back.
