@@ -25,8 +25,16 @@ type facts struct {
 	holds     []*hold
 	charges   map[string]*eventv1.ChargePosted
 	replaced  map[string]bool
+	once      map[string]birth // lots that some version of a run or pour made, its newest perhaps not
 	feedLines int64
 	feedKept  int64
+}
+
+// birth is what a lot was said to be.
+type birth struct {
+	item, owner string
+	measure     eventv1.Measure
+	at          time.Time
 }
 
 type itemChange struct {
@@ -122,7 +130,7 @@ func newFacts() *facts {
 	return &facts{
 		items: map[string][]itemChange{}, parties: map[string]*eventv1.PartyChanged{}, received: map[string]*receipt{}, settled: map[string]settlement{}, runs: map[string]*run{},
 		pours: map[string]*pour{}, adjusted: map[string]*adjustment{}, shipped: map[lineKey]*shipment{},
-		charges: map[string]*eventv1.ChargePosted{}, replaced: map[string]bool{},
+		charges: map[string]*eventv1.ChargePosted{}, replaced: map[string]bool{}, once: map[string]birth{},
 	}
 }
 
@@ -228,6 +236,9 @@ func (f *facts) run(id string) *run {
 
 // post adds a posting to its run: those of one version add up, a higher version replaces all before it.
 func (f *facts) post(p *eventv1.RunPosted, at time.Time) {
+	for _, o := range p.GetOutputs() {
+		f.once[o.GetLot()] = birth{o.GetItem(), o.GetOwner(), o.GetMeasure(), o.GetAt().AsTime()}
+	}
 	n := f.run(p.GetRun())
 	if p.GetVersion() < n.version {
 		return
@@ -249,6 +260,7 @@ func (f *facts) pour(p *eventv1.LotPoured, at time.Time) {
 		at = known.at
 	}
 	f.pours[p.GetPour()] = &pour{at, p}
+	f.once[p.GetBinLot()] = birth{p.GetItem(), "", p.GetMeasure(), at}
 }
 
 func (f *facts) adjust(a *eventv1.LotAdjusted, at time.Time) {

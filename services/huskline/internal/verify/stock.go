@@ -133,6 +133,7 @@ func newBook(f *facts) *book {
 	}
 	b.pourLegs()
 	b.otherLegs()
+	b.unmade()
 	for id := range b.lots {
 		b.order = append(b.order, id)
 	}
@@ -257,6 +258,15 @@ func (b *book) pourLegs() {
 		b.enter(&leg{lot: p.of.GetBinLot(), place: p.of.GetBinPlace(), owner: g.owner, kind: pouredIn, at: p.at, rank: rankMove,
 			key: p.of.GetPour(), quantity: p.of.GetQuantity(), in: out})
 		b.descend(p.of.GetLot(), p.of.GetBinLot())
+	}
+}
+
+// unmade voids lots that a run or pour once made and, corrected, makes no more: their codes stay known, with nothing under them.
+func (b *book) unmade() {
+	for id, was := range b.once {
+		if g := b.bear(id, was.item, was.owner, was.measure, was.at); g.receipt == nil && g.made == 0 {
+			g.voided = true
+		}
 	}
 }
 

@@ -232,6 +232,12 @@ func (b *book) origins() map[string]map[string]*big.Int {
 		for _, p := range parts {
 			sum.Add(sum, p)
 		}
+		if sum.Sign() == 0 { // pieces without a weight: nothing says which weighed more
+			for from := range parts {
+				parts[from] = big.NewInt(1)
+			}
+			sum.SetInt64(int64(len(parts)))
+		}
 		shares := map[string]*big.Int{}
 		if sum.Sign() > 0 {
 			for from, p := range parts {
@@ -288,6 +294,9 @@ func (b *book) runParts(n *run, output string, add func(string, *big.Int)) {
 	}
 	for _, i := range n.inputs {
 		in := b.lot(i.GetLot())
+		if i.GetQuantity() == 0 {
+			continue
+		}
 		add(i.GetLot(), big.NewInt(b.mass(in.item, in.measure, i.GetQuantity())))
 	}
 }
