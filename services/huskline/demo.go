@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"huskline/internal/rpc"
+	"huskline/internal/weight"
 	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	productionv1 "huskline/proto/huskline/production/v1"
@@ -129,7 +130,7 @@ func (d demo) hold(ctx context.Context) error {
 	d.say("Hold %s on ingredient lot %s reaches %d lots: it and all that was made from it", held.GetHold(), n.HoldLot, reached)
 	_, err = d.plant.inventory.ShipGoods(ctx, &inventoryv1.ShipGoodsRequest{
 		CommandId: uuid.NewString(), Kind: eventv1.ShipmentKind_SHIPMENT_KIND_SALE, Consignee: n.Customer, Channel: "bulk", Effective: now,
-		Lines: []*eventv1.ShippedLine{{Lot: n.HeldLot, Quantity: 1}},
+		Lines: []*eventv1.ShippedLine{{Lot: n.HeldLot, Quantity: int64(weight.Pound)}},
 	})
 	if err == nil {
 		return fmt.Errorf("lot %s was shipped although it is held through %s", n.HeldLot, n.HoldLot)
@@ -200,6 +201,41 @@ func runFacts(r *productionv1.RunState) *productionv1.RunFacts {
 	return f
 }
 
+// moved finds a shelling run and a finished batch whose cost the late prices moved, so that both columns have something to say; where they moved
+// none, the reopened run and the batch that the season names.
+func (d demo) moved(ctx context.Context) (*productionv1.GetRunCostResponse, *productionv1.GetLotCostResponse, error) {
+	runs, err := d.plant.production.ListRuns(ctx, &productionv1.ListRunsRequest{PageSize: 1000})
+	if err != nil {
+		return nil, nil, rpc.FromStatus(err)
+	}
+	var run *productionv1.GetRunCostResponse
+	var batch *productionv1.GetLotCostResponse
+	for _, r := range runs.GetRuns() {
+		stage := r.GetOpened().GetStage()
+		if stage == "shell" && !moves(run.GetKernelCost()) {
+			if run, err = d.plant.production.GetRunCost(ctx, &productionv1.GetRunCostRequest{Run: r.GetOpened().GetRun()}); err != nil {
+				return nil, nil, rpc.FromStatus(err)
+			}
+		}
+		if stage == "cook" && !moves(batch.GetKernelCost()) {
+			if batch, err = d.plant.production.GetLotCost(ctx, &productionv1.GetLotCostRequest{Lot: r.GetLines().GetOutputs()[0].GetLot()}); err != nil {
+				return nil, nil, rpc.FromStatus(err)
+			}
+		}
+	}
+	n := d.season.Names
+	if !moves(run.GetKernelCost()) {
+		run, err = d.plant.production.GetRunCost(ctx, &productionv1.GetRunCostRequest{Run: n.Correction.Run})
+	}
+	if err == nil && !moves(batch.GetKernelCost()) {
+		batch, err = d.plant.production.GetLotCost(ctx, &productionv1.GetLotCostRequest{Lot: n.Batch})
+	}
+	return run, batch, rpc.FromStatus(err)
+}
+
+// moves tells whether final prices changed a cost.
+func moves(c *productionv1.CostAmounts) bool { return paid(c) != final(c) }
+
 // show prints what the whole is for: a drill, a kernel cost sheet, the proof lines.
 func (d demo) show(ctx context.Context) error {
 	n := d.season.Names
@@ -207,13 +243,9 @@ func (d demo) show(ctx context.Context) error {
 	if err != nil {
 		return rpc.FromStatus(err)
 	}
-	batch, err := d.plant.production.GetLotCost(ctx, &productionv1.GetLotCostRequest{Lot: n.Batch})
+	run, batch, err := d.moved(ctx)
 	if err != nil {
-		return rpc.FromStatus(err)
-	}
-	run, err := d.plant.production.GetRunCost(ctx, &productionv1.GetRunCostRequest{Run: n.Correction.Run})
-	if err != nil {
-		return rpc.FromStatus(err)
+		return err
 	}
 	balance, feed, err := d.plant.balance(ctx, &productionv1.GetBalanceRequest{})
 	if err != nil {
