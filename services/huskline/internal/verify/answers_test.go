@@ -28,8 +28,36 @@ type answering struct {
 	b      *book
 	chains []*chain
 	bend   func(proto.Message)
+	refuse func(rpc, subject string) error // nil refuses nothing
+	aside  []*inventoryv1.QuarantinedEvent // by inventory
 
 	origins func() map[string]map[string]*big.Int
+}
+
+func (a *answering) refused(rpc, subject string) error {
+	if a.refuse == nil {
+		return nil
+	}
+	return a.refuse(rpc, subject)
+}
+
+func (f intakeFake) ListQuarantine(context.Context, *intakev1.ListQuarantineRequest, ...grpc.CallOption) (*intakev1.ListQuarantineResponse, error) {
+	return &intakev1.ListQuarantineResponse{}, f.refused("ListQuarantine", "intake")
+}
+
+// ListQuarantine gives one event to a page.
+func (f inventoryFake) ListQuarantine(_ context.Context, q *inventoryv1.ListQuarantineRequest, _ ...grpc.CallOption,
+) (*inventoryv1.ListQuarantineResponse, error) {
+	n := len(q.GetPageToken())
+	if n >= len(f.aside) {
+		return &inventoryv1.ListQuarantineResponse{}, nil
+	}
+	return &inventoryv1.ListQuarantineResponse{Events: f.aside[n : n+1], NextPageToken: strings.Repeat("x", n+1)}, nil
+}
+
+func (f productionFake) ListQuarantine(context.Context, *productionv1.ListQuarantineRequest, ...grpc.CallOption,
+) (*productionv1.ListQuarantineResponse, error) {
+	return &productionv1.ListQuarantineResponse{}, nil
 }
 
 func (a *answering) out(m proto.Message) {
@@ -122,6 +150,9 @@ func (f inventoryFake) ListLots(context.Context, *inventoryv1.ListLotsRequest, .
 
 func (f inventoryFake) Drill(_ context.Context, q *inventoryv1.DrillRequest, _ ...grpc.CallOption) (*inventoryv1.DrillResponse, error) {
 	b, id := f.b, q.GetLot()
+	if err := f.refused("Drill", id); err != nil {
+		return nil, err
+	}
 	g := b.lots[id]
 	m := &inventoryv1.DrillResponse{Lot: id, Item: g.item, Owner: g.owner, Measure: g.measure, Holds: b.holdsOn(id), OwnReceivedOrMade: g.made, OwnUsed: g.used,
 		OwnShipped: g.shipped, OwnAdjusted: g.changed, OwnOnHand: g.onHand, AccountedPpmPct: 100_000_000}
@@ -208,6 +239,9 @@ func answer(v vec) *productionv1.CostAmounts {
 }
 
 func (f productionFake) GetLotCost(_ context.Context, q *productionv1.GetLotCostRequest, _ ...grpc.CallOption) (*productionv1.GetLotCostResponse, error) {
+	if err := f.refused("GetLotCost", q.GetLot()); err != nil {
+		return nil, err
+	}
 	g := f.b.lots[q.GetLot()]
 	born := g.cost.born
 	m := &productionv1.GetLotCostResponse{Lot: g.id, Item: g.item, Owner: g.owner, Made: g.made, OnHand: g.onHand, Cost: answer(born),

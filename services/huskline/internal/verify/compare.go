@@ -2,32 +2,36 @@ package verify
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math/big"
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	intakev1 "huskline/proto/huskline/intake/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 )
 
-// compare asks the services for everything they answer about lots, runs and the plant.
+// compare asks the services for everything they answer about lots, runs and the plant. A question that is not answered is a difference, and the
+// next is asked; an error means that ctx ended.
 func compare(ctx context.Context, s Services, b *book, r *Report) error {
-	spreading, err := b.compareHolds(ctx, s.Inventory, r)
-	if err != nil {
+	var spreading map[string]bool
+	answered := ask(ctx, r, "hold", "all holds", func(ctx context.Context) (err error) {
+		spreading, err = b.compareHolds(ctx, s.Inventory, r)
 		return err
+	})
+	if answered { // which holds are still on their way, only the service knows
+		b.checkHolds(r, spreading)
 	}
-	b.checkHolds(r, spreading)
-	feed, err := s.Intake.GetFeedTotals(ctx, &intakev1.GetFeedTotalsRequest{})
-	if err != nil {
-		return fmt.Errorf("totals of the weigh feed: %w", err)
-	}
-	b.compareFeed(feed, r)
-	if err := b.compareLots(ctx, s.Inventory, r); err != nil {
+	ask(ctx, r, "feed", "totals of the weigh feed", func(ctx context.Context) error {
+		feed, err := s.Intake.GetFeedTotals(ctx, &intakev1.GetFeedTotalsRequest{})
+		if err == nil {
+			b.compareFeed(feed, r)
+		}
 		return err
-	}
+	})
+	ask(ctx, r, "lot", "all lots", func(ctx context.Context) error { return b.compareLots(ctx, s.Inventory, r) })
 	var born []string
 	for _, id := range b.order {
 		if g := b.lots[id]; g.item != "" && !g.voided {
@@ -35,20 +39,34 @@ func compare(ctx context.Context, s Services, b *book, r *Report) error {
 		}
 	}
 	origins, back := b.origins(), b.cameBack()
-	err = each(ctx, r, born, func(ctx context.Context, id string, r *Report) error {
-		return errors.Join(b.compareDrill(ctx, s.Inventory, id, back, r), b.compareOrigins(ctx, s.Inventory, id, origins[id], r),
-			b.compareLotCost(ctx, s.Production, id, r))
+	each(ctx, r, born, func(id string, r *Report) {
+		ask(ctx, r, "drill", id, func(ctx context.Context) error { return b.compareDrill(ctx, s.Inventory, id, back, r) })
+		ask(ctx, r, "origins", id, func(ctx context.Context) error { return b.compareOrigins(ctx, s.Inventory, id, origins[id], r) })
+		ask(ctx, r, "lot cost", id, func(ctx context.Context) error { return b.compareLotCost(ctx, s.Production, id, r) })
 	})
-	if err != nil {
-		return err
-	}
-	err = each(ctx, r, b.runIDs, func(ctx context.Context, id string, r *Report) error {
-		return b.compareRunCost(ctx, s.Production, id, r)
+	each(ctx, r, b.runIDs, func(id string, r *Report) {
+		ask(ctx, r, "run cost", "run "+id, func(ctx context.Context) error { return b.compareRunCost(ctx, s.Production, id, r) })
 	})
-	if err != nil {
-		return err
+	ask(ctx, r, "balance", "the plant", func(ctx context.Context) error { return b.compareBalance(ctx, s.Production, r) })
+	askQuarantines(ctx, s, r)
+	return ctx.Err()
+}
+
+// patience is how long one question may take.
+const patience = 30 * time.Second
+
+// ask puts one question with a deadline of its own. What goes wrong is a difference of its subject, unless ctx has ended.
+func ask(ctx context.Context, r *Report, check, subject string, question func(context.Context) error) (answered bool) {
+	if ctx.Err() != nil {
+		return false
 	}
-	return b.compareBalance(ctx, s.Production, r)
+	limited, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	err := question(limited)
+	if err != nil && ctx.Err() == nil {
+		r.differ(check, subject, "an answer", err)
+	}
+	return err == nil
 }
 
 func (b *book) compareFeed(feed *intakev1.GetFeedTotalsResponse, r *Report) {
@@ -60,26 +78,22 @@ func (b *book) compareFeed(feed *intakev1.GetFeedTotalsResponse, r *Report) {
 const askers = 8
 
 // each asks about every id, several at a time, and puts what differs into the report in the order of ids.
-func each(ctx context.Context, r *Report, ids []string, ask func(context.Context, string, *Report) error) error {
-	reports, faults := make([]Report, len(ids)), make([]error, len(ids))
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
+func each(ctx context.Context, r *Report, ids []string, about func(string, *Report)) {
+	reports := make([]Report, len(ids))
 	next := make(chan int)
 	var group sync.WaitGroup
 	for range askers {
 		group.Go(func() {
 			for i := range next {
-				if faults[i] = ask(ctx, ids[i], &reports[i]); faults[i] != nil {
-					cancel()
-				}
+				about(ids[i], &reports[i])
 			}
 		})
 	}
 	for i := range ids {
-		select {
-		case next <- i:
-		case <-ctx.Done():
+		if ctx.Err() != nil {
+			break
 		}
+		next <- i
 	}
 	close(next)
 	group.Wait()
@@ -89,12 +103,6 @@ func each(ctx context.Context, r *Report, ids []string, ask func(context.Context
 			r.count(c.Name, int(c.N))
 		}
 	}
-	for _, err := range faults { // the first in order that is not merely the echo of another
-		if err != nil && !errors.Is(err, context.Canceled) {
-			return err
-		}
-	}
-	return ctx.Err()
 }
 
 // pageSize is how many lots or holds are asked for at one time: the most that a page may have.

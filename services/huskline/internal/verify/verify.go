@@ -16,6 +16,7 @@
 //   - price, charge, net: money lines are quantity x price by the stated rounding; net is gross less tare
 //   - run: what production said of a run's pounds is what inventory posted
 //   - weight, money: what came in is what is there, went out or was lost, exactly
+//   - quarantine: no service has set an event aside
 //
 // Compared with answers: lots and their balances, drills, origins, holds, lot costs, run costs, the plant's totals, the weigh feed's totals.
 // Weights must be equal. Dollars may differ by rounding: the services round each withdrawal, line and share to a millionth, so the largest
@@ -42,7 +43,8 @@ type Services struct {
 // rounds is how often the whole is read again because somebody wrote meanwhile.
 const rounds = 3
 
-// Run verifies everything once. Differences are in the report, an error means that a service could not be asked. When somebody writes while it
+// Run verifies everything once. Differences are in the report, so is what a service did not answer; an error means that its events could not be
+// read, or that ctx ended. When somebody writes while it
 // reads, it starts again, and says so in the report when that does not end.
 func Run(ctx context.Context, s Services) (*Report, error) {
 	for round := 1; ; round++ {
