@@ -139,9 +139,17 @@ func TestDisposition(t *testing.T) {
 	count := &inventoryv1.AdjustLotRequest{CommandId: uuid.NewString(), Lot: "D-1", Delta: -pound, Reason: "moisture", Effective: stamp(day(7, 8))}
 	_, err = p.as("clerk").AdjustLot(t.Context(), count)
 	require.NoError(t, err, "held goods dry out too")
-	count.CommandId, count.Reason = uuid.NewString(), "given-away"
-	_, err = p.as("clerk").AdjustLot(t.Context(), count)
-	require.Equal(t, "lot_held", reason(err))
+	for why, account := range map[string]string{"gift": "given-away", "staff": ""} {
+		_, err := p.as("clerk").RegisterReason(t.Context(), &inventoryv1.RegisterReasonRequest{
+			CommandId: uuid.NewString(), Reason: why, Account: &eventv1.LossAccount{Name: account},
+		})
+		require.NoError(t, err)
+	}
+	for _, why := range []string{"given-away", "destroyed", "overfill", "gift", "staff"} {
+		count.CommandId, count.Reason = uuid.NewString(), why
+		_, err = p.as("clerk").AdjustLot(t.Context(), count)
+		require.Equal(t, "lot_held", reason(err), why)
+	}
 	p.quiet()
 }
 

@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,7 +22,8 @@ type Adjust struct {
 	Account *lot.Account
 }
 
-// AdjustLot corrects stock. Held goods may be counted, dry out or be damaged, but are given away or destroyed under a disposition only.
+// AdjustLot corrects stock. Held goods may be found fewer, but leave, as what is given away or destroyed does, under a
+// disposition to destroy them only.
 func AdjustLot(ctx context.Context, tx Tx, a Adjust) (lot.Quantity, []lot.Event, error) {
 	fact := AdjustmentFact(a.Name)
 	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{a.Lot}, Reasons: []string{a.Reason}})
@@ -41,8 +43,11 @@ func AdjustLot(ctx context.Context, tx Tx, a Adjust) (lot.Quantity, []lot.Event,
 	return left, []lot.Event{{Lots: []lot.ID{a.Lot}, Effective: a.At, Body: body}}, b.Close(ctx, tx)
 }
 
-// leavesPlant tells whether a reason takes goods out of our hands, as against finding that they are fewer.
-func leavesPlant(reason string) bool { return reason == "given-away" || reason == "destroyed" }
+// leavesPlant tells whether what is booked to an account leaves our hands. It does, whatever the reason is called, unless the account only finds
+// that goods are fewer or worse: moisture, damage, count, what quality draws as a sample, and any that counts as unaccounted.
+func leavesPlant(a lot.Account) bool {
+	return !a.Unexplains && !slices.Contains([]string{"moisture", "damage", "count", "sample"}, a.Name)
+}
 
 // Adjust adds the legs of an adjustment and says it.
 func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
@@ -65,7 +70,7 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 	if a.Delta > 0 {
 		k = FillKey(a.At, Adjustment, a.Name)
 		b.Put(l, a.Place, a.Delta, k, fact)
-	} else if err := b.lose(l, a, k); err != nil {
+	} else if err := b.lose(l, a, account, k); err != nil {
 		return lot.Adjusted{}, err
 	}
 	b.Post(account.Name, l.Measure, -a.Delta, k, fact)
@@ -73,9 +78,9 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 }
 
 // lose takes what is fewer than the book has: loose goods first, since nobody knows which container lacks something.
-func (b *Book) lose(l *Lot, a Adjust, k Key) error {
+func (b *Book) lose(l *Lot, a Adjust, to lot.Account, k Key) error {
 	d := Draw{Lot: l, Place: a.Place, Quantity: -a.Delta, Key: k, Fact: AdjustmentFact(a.Name)}
-	if leavesPlant(a.Reason) {
+	if leavesPlant(to) {
 		d.Use = ForDestruction
 	}
 	return b.take(d, b.anywhere(l, a.Place, d.Quantity))
