@@ -130,6 +130,21 @@ func TestRefusedLeavesNothingAcceptedIsKept(t *testing.T) {
 	g.record(issued)
 }
 
+// A text that cannot be stored or printed is refused by its field, and never an internal error. Break it catches: a door without the check.
+func TestTextsOfCommands(t *testing.T) {
+	t.Parallel()
+	g := newGate(t)
+	bad := delivered("")
+	bad.Delivery.Charges = []*eventv1.LandedCharge{{Name: "broker\x00", AmountMicros: 1}}
+	_, err := g.client.RecordDelivery(t.Context(), bad)
+	want(t, err, "text_malformed")
+	require.ErrorContains(t, err, "delivery.charges.name")
+	_, err = g.client.RegisterParty(t.Context(), &intakev1.RegisterPartyRequest{CommandId: id(), Party: &eventv1.PartyChanged{
+		Party: "S9", Name: "a\x00", Roles: []eventv1.PartyRole{eventv1.PartyRole_PARTY_ROLE_SELLER},
+	}})
+	want(t, err, "text_malformed")
+}
+
 func TestTimesOfDeliveries(t *testing.T) {
 	t.Parallel()
 	g := newGate(t)

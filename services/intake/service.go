@@ -95,8 +95,10 @@ func New(cfg Config) (*Service, error) {
 	return s, nil
 }
 
-// Register offers the service's methods.
-func (s *Service) Register(r grpc.ServiceRegistrar) { intakev1.RegisterIntakeServiceServer(r, s.parts) }
+// Register offers the service's methods. Readings are judged one by one, so that a bad one does not cost the batch.
+func (s *Service) Register(r grpc.ServiceRegistrar) {
+	intakev1.RegisterIntakeServiceServer(rpc.Texts(r, "PostReadings"), s.parts)
+}
 
 // Door is how callers are known and what their calls wait for.
 func (s *Service) Door() rpc.Door { return s.desk.Door(s.cfg.Now) }

@@ -220,6 +220,23 @@ func TestRefusedRunLeavesNothing(t *testing.T) {
 	require.NoError(t, err, "the good run, after all these")
 }
 
+// A text that cannot be stored or printed is refused by its field, and never an internal error. Break it catches: a door without the check.
+func TestTextsOfCommands(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	recorded, opened := shelling("R-1"), &productionv1.OpenRunRequest{CommandId: uuid.NewString(), Stage: "shell", Start: at(8, 0), Line: "line\x00"}
+	recorded.Run.Recipe = "salted\x1b"
+	_, err := p.client.RecordRun(t.Context(), recorded)
+	require.Equal(t, "text_malformed", reason(err))
+	require.ErrorContains(t, err, "run.recipe")
+	_, err = p.client.OpenRun(t.Context(), opened)
+	require.Equal(t, "text_malformed", reason(err))
+	_, err = p.client.RegisterStage(t.Context(), &productionv1.RegisterStageRequest{
+		CommandId: uuid.NewString(), Stage: &productionv1.Stage{Stage: "roast", Name: "roast\x00"},
+	})
+	require.Equal(t, "text_malformed", reason(err))
+}
+
 func table(in, out string, pounds int64) []*eventv1.Contribution {
 	return []*eventv1.Contribution{{Input: in, Output: out, Quantity: lb(pounds)}}
 }

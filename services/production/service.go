@@ -92,7 +92,7 @@ func New(cfg Config) (*Service, error) {
 }
 
 // Register lets a gRPC server serve it.
-func (s *Service) Register(r grpc.ServiceRegistrar) { s.server.Register(r) }
+func (s *Service) Register(r grpc.ServiceRegistrar) { s.server.Register(rpc.Texts(r)) }
 
 // Door is how its callers are known and what their calls wait for.
 func (s *Service) Door() rpc.Door { return s.desk.Door(s.cfg.Now) }

@@ -4,6 +4,7 @@ package form
 import (
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"huskline/internal/fault"
@@ -28,11 +29,12 @@ func Code(field, code string) error {
 	return nil
 }
 
-// Text refuses a text that is longer than most characters, or that cannot be stored: a NUL or bytes that are no UTF-8.
+// Text refuses a text that is longer than most characters, or that cannot be stored or printed: control characters other than a line feed, and
+// bytes that are no UTF-8.
 func Text(field, text string, most int) error {
 	switch {
-	case strings.IndexByte(text, 0) >= 0 || !utf8.ValidString(text):
-		return fault.Invalid("text_malformed", "%s %q: a text is UTF-8 without NUL", field, text)
+	case strings.ContainsFunc(text, func(r rune) bool { return unicode.IsControl(r) && r != '\n' }) || !utf8.ValidString(text):
+		return fault.Invalid("text_malformed", "%s %q: a text is UTF-8 without control characters", field, text)
 	case len(text) > most && utf8.RuneCountInString(text) > most:
 		return fault.Invalid("text_too_long", "%s: %d characters, at most %d are allowed", field, utf8.RuneCountInString(text), most)
 	}

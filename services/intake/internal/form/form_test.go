@@ -29,6 +29,8 @@ func TestCodesAndTexts(t *testing.T) {
 		{text, "äöü", ""},
 		{text, "äöü!", "text_too_long"},
 		{text, "a\x00", "text_malformed"},
+		{text, "\x1b[", "text_malformed"},
+		{text, "a\nb", ""},
 		{text, "\xff", "text_malformed"},
 	} {
 		if got := fault.ReasonOf(tc.judge(tc.in)); got != tc.want {
