@@ -158,7 +158,7 @@ func (c *correction) want() stock.Want {
 		want.Born, want.Items, want.Places = append(want.Born, w.Born...), append(want.Items, w.Items...), append(want.Places, w.Places...)
 	}
 	for _, d := range c.set.Deliveries {
-		want.Lots = append(want.Lots, d.Now.Lot)
+		want.Lots, want.Born = append(want.Lots, d.Now.Lot), append(want.Born, d.Now.Lot) // a void may be of one that is not here
 	}
 	for _, p := range c.set.Pours {
 		want.Lots, want.Born, want.Places = append(want.Lots, p.Lot, p.Bin), append(want.Born, p.Bin), append(want.Places, p.BinPlace)
@@ -184,7 +184,7 @@ func (c *correction) when(fact string) time.Time {
 
 func (c *correction) deliveries() error {
 	for _, d := range c.set.Deliveries {
-		if err := c.b.CorrectDelivery(d); err != nil {
+		if err := c.b.CorrectDelivery(d, c.order.At); err != nil {
 			return err
 		}
 	}

@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"huskline/internal/fault"
@@ -19,6 +20,15 @@ func Receive(ctx context.Context, tx Tx, r lot.Received, claimant string, at tim
 	if have, ok := b.known.Claims[r.Lot]; ok {
 		claimant = have // intake may use what anybody claimed for it: it issued the code or claimed it itself
 	}
+	if l := b.Find(r.Lot); l != nil && l.Voided {
+		legs, err := tx.FactLegs(ctx, []string{fact})
+		if err != nil {
+			return err
+		}
+		if len(legs) == 0 {
+			return nil // voided before it was born: it never was
+		}
+	}
 	l, err := b.receive(r, claimant, at)
 	if err != nil {
 		return err
@@ -32,14 +42,33 @@ func (b *Book) receive(r lot.Received, claimant string, at time.Time) (*Lot, err
 	if r.Quantity <= 0 {
 		return nil, fault.Invalid("quantity_not_positive", "lot %s: %d came in, it must be above zero", r.Lot, r.Quantity)
 	}
+	return b.Bear(birthOf(r, claimant, at))
+}
+
+func birthOf(r lot.Received, claimant string, at time.Time) Birth {
 	source := FromDelivery
 	if r.Source == lot.IngredientReceipt {
 		source = FromIngredient
 	}
-	return b.Bear(Birth{
+	return Birth{
 		ID: r.Lot, Claimant: claimant, Item: r.Item, Measure: r.Measure, Owner: r.Owner, Ownership: r.Ownership, Source: source,
 		Party: r.Party, Born: at,
-	})
+	}
+}
+
+// neverWas bears a lot voided. Its delivery is told here never, not yet, or in quarantine as one that cannot be true; when it is told it is
+// applied as nothing.
+func (b *Book) neverWas(d lot.DeliveryCorrected, at time.Time) error {
+	claimant, ok := b.known.Claims[d.Now.Lot]
+	if !ok {
+		claimant = ByEvent + "that voids it"
+	}
+	l, err := b.Bear(birthOf(d.Now, claimant, at))
+	if err != nil {
+		return err
+	}
+	l.Version, l.Voided = d.Version, true
+	return nil
 }
 
 // gate adds the legs by which a lot comes in.
@@ -50,15 +79,18 @@ func (b *Book) gate(l *Lot, r lot.Received, at time.Time) {
 	b.Grow(l, r.Quantity, at)
 }
 
-// CorrectDelivery puts the legs of a delivery as corrected in place of those reversed. The nuts came in when they came in.
-func (b *Book) CorrectDelivery(d lot.DeliveryCorrected) error {
+// CorrectDelivery puts the legs of a delivery as corrected, by a set of a time, in place of those reversed. The nuts came in when they came in.
+// One that is voided and is not here stands as never having been.
+func (b *Book) CorrectDelivery(d lot.DeliveryCorrected, at time.Time) error {
 	l := b.Find(d.Now.Lot)
 	switch {
+	case l == nil && d.Voided && d.Version > 1:
+		return b.neverWas(d, at)
 	case l == nil:
 		return fault.NotFound("lot_unknown", "lot %s: there is none of this code", d.Now.Lot)
 	case l.Source != FromDelivery && l.Source != FromIngredient:
 		return fault.Conflict("delivery_expected", "lot %s: it did not come in at the gate, it is of %s %s", l.ID, l.Source, l.Maker)
-	case b.titlePassed(l):
+	case l.titlePassed(b.change.Legs): // those that the set takes back
 		return fault.Precondition("title_passed", "lot %s: it was bought under its own code; its pounds stand as they were bought", l.ID)
 	case d.Version != l.Version+1:
 		return fault.Conflict("delivery_version", "lot %s: version %d does not follow version %d", l.ID, d.Version, l.Version)
@@ -76,14 +108,12 @@ func (b *Book) CorrectDelivery(d lot.DeliveryCorrected) error {
 	return nil
 }
 
-// titlePassed tells whether a ticket was bought whole under its own code: then it has lain there for two owners.
-func (b *Book) titlePassed(l *Lot) bool {
-	for s := range b.known.Balances {
-		if s.Lot == l.ID && s.Owner != l.Owner {
-			return true
-		}
-	}
-	return false
+// titlePassed tells whether a ticket was bought whole under its own code: then it came in, by the legs of its delivery as they stand, for
+// another than its owner. That it once lay there for another tells nothing: the delivery may have been corrected.
+func (l *Lot) titlePassed(legs []Leg) bool {
+	return slices.ContainsFunc(legs, func(g Leg) bool {
+		return g.Fact == DeliveryFact(l.ID) && g.Spot.Lot == l.ID && g.Quantity != 0 && g.Spot.Owner != l.Owner
+	})
 }
 
 // CompareDelivery takes note of a correction that intake says. What moves pounds was posted here before intake could say it, so it must
@@ -100,7 +130,11 @@ func CompareDelivery(ctx context.Context, tx Tx, d lot.DeliveryCorrected) error 
 	if d.Version < l.Version {
 		return nil
 	}
-	if d.Voided != l.Voided || !d.Voided && (d.Now.Quantity != l.Made || d.Now.Measure != l.Measure || d.Now.Owner != l.Owner && !b.titlePassed(l)) {
+	legs, err := tx.FactLegs(ctx, []string{DeliveryFact(l.ID)})
+	if err != nil {
+		return err
+	}
+	if d.Voided != l.Voided || !d.Voided && (d.Now.Quantity != l.Made || d.Now.Measure != l.Measure || d.Now.Owner != l.Owner && !l.titlePassed(legs)) {
 		return fault.Conflict("delivery_differs", "lot %s, version %d: intake says %s of %s, voided %t; the ledger has %s of %s, voided %t", l.ID, d.Version,
 			Amount(d.Now.Quantity, d.Now.Measure), OwnerName(d.Now.Owner), d.Voided, Amount(l.Made, l.Measure), OwnerName(l.Owner), l.Voided)
 	}
