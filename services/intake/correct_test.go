@@ -197,7 +197,7 @@ func TestSettlements(t *testing.T) {
 	require.NoError(t, settle("D-1", "P-3", 1_350_000, day(12, 0)))
 	want(t, settle("D-1", "P-1", 1, day(9, 0)), "settlement_known")
 	want(t, settle("D-1", "", 1, day(2, 8)), "before_birth")
-	want(t, settle("D-1", "", 1, clock().Add(time.Hour)), "time_ahead")
+	want(t, settle("D-1", "", 1, clock().Add(time.Hour)), "effective_in_future")
 	want(t, settle("D-2", "", 1, day(9, 0)), "custom_not_priced")
 	want(t, settle("D-9", "", 1, day(9, 0)), "lot_unknown")
 	var got []string

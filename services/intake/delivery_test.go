@@ -151,7 +151,7 @@ func TestTimesOfDeliveries(t *testing.T) {
 	ahead := delivered("")
 	ahead.Effective = timestamppb.New(clock().Add(5*time.Minute + time.Second))
 	_, err := g.client.RecordDelivery(t.Context(), ahead)
-	want(t, err, "time_ahead")
+	want(t, err, "effective_in_future")
 	ahead.Effective = timestamppb.New(clock().Add(5 * time.Minute))
 	g.record(ahead)
 }
@@ -235,7 +235,7 @@ func TestItemsAndParties(t *testing.T) {
 	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.Measure = eventv1.Measure_MEASURE_COUNT }), "item_measure_fixed")
 	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.SplitOffMicrosPerLb = new(int64(-1)) }), "price_negative")
 	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.Allergens = []string{"milk", "milk"} }), "allergen_malformed")
-	want(t, register(clock().Add(time.Hour), func(*eventv1.ItemChanged) {}), "time_ahead")
+	want(t, register(clock().Add(time.Hour), func(*eventv1.ItemChanged) {}), "effective_in_future")
 	items, err := g.client.ListItems(ctx, &intakev1.ListItemsRequest{})
 	require.NoError(t, err)
 	require.Len(t, items.GetItems(), 3)

@@ -41,15 +41,25 @@ func Text(field, text string, most int) error {
 	return nil
 }
 
-// Moment refuses a time that is not given or lies more than 5 minutes after the service's clock.
+// Moment refuses a time of a command that is not given or lies more than 5 minutes after the service's clock. That one is refused for now only:
+// later the same command may stand.
 func Moment(field string, t, now time.Time) error {
 	switch {
 	case t.IsZero():
 		return fault.Invalid("time_missing", "%s: a time is required", field)
 	case t.After(now.Add(Ahead)):
-		return fault.Invalid("time_ahead", "%s %s: it is more than 5 minutes after the service's clock, %s", field, stamp(t), stamp(now))
+		return fault.Precondition("effective_in_future", "%s %s: it is more than 5 minutes after the service's clock, %s", field, stamp(t), stamp(now))
 	}
 	return nil
+}
+
+// ReadingMoment is Moment for one reading among many: what its line is refused for stands in the answer to the batch.
+func ReadingMoment(t, now time.Time) error {
+	err := Moment("time", t, now)
+	if fault.KindOf(err) == fault.KindPrecondition {
+		return fault.Invalid("time_ahead", "time %s: it is more than 5 minutes after the service's clock, %s", stamp(t), stamp(now))
+	}
+	return err
 }
 
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }

@@ -76,7 +76,7 @@ func formOf(r Reading, now time.Time) (Row, error) {
 	if r.Sequence < 1 {
 		return Row{}, fault.Invalid("sequence_below_one", "sequence %d: a scale counts 1, 2, 3 …", r.Sequence)
 	}
-	if err := form.Moment("time", r.Time, now); err != nil {
+	if err := form.ReadingMoment(r.Time, now); err != nil {
 		return Row{}, err
 	}
 	if r.Kind < Gross || r.Kind > Net {
