@@ -35,7 +35,6 @@ func By(ctx context.Context) string { return judge.By(ctx) }
 type Store interface {
 	look.Reads
 	goods.Refusals
-	office.Keeper
 	// Spreading lists holds that have not reached all their descendants.
 	Spreading(ctx context.Context) ([]string, error)
 }
@@ -82,7 +81,7 @@ func New(cfg Config) *Parts {
 		yardPart:   yardPart{yard.New(j, spreader.Wake)},
 		lookPart:   lookPart{look.New(cfg.Store, cfg.Inbox)},
 		drillPart:  drillPart{drill.New(cfg.Index, cfg.Inbox)},
-		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox, cfg.Store)},
+		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox)},
 		spreader:   spreader,
 	}
 }

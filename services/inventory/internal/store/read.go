@@ -3,17 +3,14 @@ package store
 import (
 	"context"
 	"fmt"
-	"math"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/access"
 	"huskline/internal/fault"
-	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
-	eventv1 "huskline/proto/huskline/event/v1"
 	"huskline/services/inventory/internal/hold"
 	"huskline/services/inventory/internal/stock"
 )
@@ -175,26 +172,6 @@ func (r *Reader) Spreading(ctx context.Context) (out []string, err error) {
 			return fmt.Errorf("read spreading holds: %w", err)
 		}
 		out, err = pgx.CollectRows(rows, pgx.RowTo[string])
-		return err
-	})
-	return out, err
-}
-
-// keptPage is how many kept events one page has, as a message of the contract.
-const keptPage = 256
-
-// Kept is a page of what is kept of another producer's events of an epoch after a position, in order.
-func (r *Reader) Kept(ctx context.Context, producer lot.Producer, epoch, after int64) (out []*eventv1.Envelope, err error) {
-	of := inbox.Range{
-		From: lot.Receipt{Producer: producer, Epoch: epoch, Position: after},
-		To:   lot.Receipt{Producer: producer, Epoch: epoch, Position: math.MaxInt64},
-	}
-	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		kept, err := of.Read(ctx, tx, keptPage)
-		out = make([]*eventv1.Envelope, len(kept))
-		for i, k := range kept {
-			out[i] = k.Envelope
-		}
 		return err
 	})
 	return out, err

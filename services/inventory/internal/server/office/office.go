@@ -22,34 +22,18 @@ type Server struct {
 	judge *judge.Judge
 	desk  *desk.Desk
 	inbox *inbox.Inbox
-	kept  Keeper
-}
-
-// Keeper keeps the others' events.
-type Keeper interface {
-	// Kept is a page of another producer's events of an epoch after a position, in order; empty where there are no more.
-	Kept(ctx context.Context, producer lot.Producer, epoch, after int64) ([]*eventv1.Envelope, error)
 }
 
 // New makes the server.
-func New(j *judge.Judge, d *desk.Desk, in *inbox.Inbox, kept Keeper) *Server {
-	return &Server{j, d, in, kept}
+func New(j *judge.Judge, d *desk.Desk, in *inbox.Inbox) *Server {
+	return &Server{j, d, in}
 }
 
-// ReadKept streams what is kept of another producer's events, so that it can take back what it lost. No transaction is open while a page is
-// sent.
+// ReadKept streams what is kept of another producer's events to that producer, so that it can take back what it lost, or to an administrator.
 func (s *Server) ReadKept(req *inventoryv1.ReadKeptRequest, stream grpc.ServerStreamingServer[inventoryv1.ReadKeptResponse]) error {
-	after := req.GetAfterPosition()
-	for {
-		page, err := s.kept.Kept(stream.Context(), lot.Producer(req.GetProducer()), req.GetEpoch(), after)
-		if err != nil || len(page) == 0 {
-			return err
-		}
-		if err := stream.Send(&inventoryv1.ReadKeptResponse{Envelopes: page}); err != nil {
-			return err
-		}
-		after = page[len(page)-1].GetPosition()
-	}
+	return s.desk.ReadKept(stream.Context(), req.GetProducer(), req.GetEpoch(), req.GetAfterPosition(), func(page []*eventv1.Envelope) error {
+		return stream.Send(&inventoryv1.ReadKeptResponse{Envelopes: page})
+	})
 }
 
 // ReadEvents streams this producer's envelopes of one epoch after a position.
