@@ -78,32 +78,12 @@ func Twice[A proto.Message](ctx context.Context, j *Judge, req command.Request, 
 	if err == nil || !stock.MayBeBehind(err) {
 		return answer, err
 	}
-	if away := j.away(ctx); away != "" {
+	// Events in quarantine are no reason to wait: a person looks at them.
+	if away := j.inbox.Reach(ctx); len(away) > 0 {
 		var none A
-		return none, fault.Unavailable("behind", "%v; but %s, and what it said may change that", err, away)
+		return none, fault.Unavailable("behind", "%v; but %s, and what it said may change that", err, away[0])
 	}
 	return Run(ctx, j, req, use)
-}
-
-// away catches up with the others and names one that could not be asked. Events in quarantine are no reason to wait: a person looks at them.
-func (j *Judge) away(ctx context.Context) string {
-	missing := j.inbox.CatchUp(ctx)
-	for _, lag := range j.inbox.Lags() {
-		if lag.Quarantine > 0 {
-			continue
-		}
-		for _, line := range missing {
-			if of(line, lag.Applied.Producer) {
-				return line
-			}
-		}
-	}
-	return ""
-}
-
-// of tells whose line of what is missing it is.
-func of(line string, p lot.Producer) bool {
-	return len(line) > len(p) && line[:len(p)] == string(p) && line[len(p)] == ':'
 }
 
 // By is who calls.
