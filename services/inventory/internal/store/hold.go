@@ -13,10 +13,10 @@ import (
 	"huskline/services/inventory/internal/stock"
 )
 
-// Hold locks a hold.
+// Hold locks a hold, and lets those who put it on a lot by its key go on: they lock that lot first.
 func (t *Tx) Hold(ctx context.Context, id string) (*hold.Hold, error) {
 	const lock = `select hold, class, root, reason, recall, containers, fill_from, fill_to, since, placed_by, effective, ended_at is not null
-		from holds where hold = $1 for update`
+		from holds where hold = $1 for no key update`
 	h := &hold.Hold{}
 	var from, to, since *time.Time
 	err := t.tx.QueryRow(ctx, lock, id).Scan(&h.Held.Hold, &h.Class, &h.Root, &h.Reason, &h.Recall, &h.Containers, &from, &to, &since, &h.PlacedBy, &h.At,
