@@ -198,6 +198,7 @@ func TestSettlements(t *testing.T) {
 	want(t, settle("D-1", "P-1", 1, day(9, 0)), "settlement_known")
 	want(t, settle("D-1", "", 1, day(2, 8)), "before_birth")
 	want(t, settle("D-1", "", 1, clock().Add(time.Hour)), "effective_in_future")
+	want(t, settle("D-1", "", 1_000_000_001, day(9, 0)), "price_out_of_range")
 	want(t, settle("D-2", "", 1, day(9, 0)), "custom_not_priced")
 	want(t, settle("D-9", "", 1, day(9, 0)), "lot_unknown")
 	var got []string
@@ -250,6 +251,8 @@ func TestBuyLot(t *testing.T) {
 	want(t, err, "stock_short")
 	_, err = buy("D-4", 0, none)
 	want(t, err, "owner_wrong")
+	_, err = buy("D-3", 0, func(r *intakev1.BuyLotRequest) { r.PriceMicros = 1_000_000_000_000_001 })
+	want(t, err, "amount_out_of_range")
 	_, err = buy("D-3", 0, func(r *intakev1.BuyLotRequest) { r.Effective = timestamppb.New(day(1, 0)) })
 	want(t, err, "before_birth")
 

@@ -234,6 +234,8 @@ func TestItemsAndParties(t *testing.T) {
 	require.NoError(t, register(day(5, 0), func(i *eventv1.ItemChanged) { i.SplitOffMicrosPerLb = new(int64(2)) }))
 	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.Measure = eventv1.Measure_MEASURE_COUNT }), "item_measure_fixed")
 	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.SplitOffMicrosPerLb = new(int64(-1)) }), "price_negative")
+	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.SplitOffMicrosPerLb = new(int64(1_000_000_001)) }), "price_out_of_range")
+	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.UnitMicropounds = 5_000_000_001 }), "weight_out_of_range")
 	want(t, register(day(9, 0), func(i *eventv1.ItemChanged) { i.Allergens = []string{"milk", "milk"} }), "allergen_malformed")
 	want(t, register(clock().Add(time.Hour), func(*eventv1.ItemChanged) {}), "effective_in_future")
 	items, err := g.client.ListItems(ctx, &intakev1.ListItemsRequest{})

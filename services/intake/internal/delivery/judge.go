@@ -2,6 +2,7 @@ package delivery
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"huskline/internal/fault"
@@ -18,6 +19,9 @@ const (
 	maxVariety     = 100
 	maxSupplierLot = 100
 )
+
+// maxDecimals is how fine a typed weight may be in its unit: more places than a micropound has are a mistake of typing.
+const maxDecimals = 6
 
 // everything is all parts, in the parts-per-million of a sample.
 const everything = 1_000_000
@@ -58,10 +62,16 @@ func (f Facts) judge(known Known) (State, error) {
 	if f.Pay != nil {
 		s.Pay = lot.Quantity(*f.Pay)
 	}
-	if f.Price != nil {
-		s.Facts.Purchase, err = s.Purchase(*f.Price)
+	if err := form.Quantity("pay weight", s.Pay, lot.ByWeight); err != nil {
+		return s, err
 	}
-	return s, err
+	if f.Price == nil {
+		return s, nil
+	}
+	if s.Facts.Purchase, err = s.Purchase(*f.Price); err != nil {
+		return s, err
+	}
+	return s, form.Amount("purchase", s.Facts.Purchase)
 }
 
 // Purchase is what the lot costs at a price: pay quantity x price to the cent.
@@ -81,11 +91,15 @@ func (f Facts) form() error {
 			return err
 		}
 	}
+	if f.Price != nil {
+		if err := form.Price("price", *f.Price); err != nil {
+			return err
+		}
+	}
+	if err := form.Amount("freight", f.Freight); err != nil {
+		return err
+	}
 	switch {
-	case f.Price != nil && *f.Price < 0:
-		return fault.Invalid("price_negative", "price %s: it is not below zero", *f.Price)
-	case f.Freight < 0:
-		return fault.Invalid("amount_negative", "freight %s: it is not below zero", f.Freight)
 	case f.Pay != nil && *f.Pay < 0:
 		return fault.Invalid("weight_negative", "pay weight %s lb: it is not below zero", *f.Pay)
 	case f.Ownership == lot.Custom && f.Price != nil:
@@ -99,6 +113,9 @@ func (f Facts) form() error {
 		}
 		if c.Name == "" || c.Amount < 0 {
 			return fault.Invalid("charge_malformed", "landed charge %q, %s: it has a name and is not below zero", c.Name, c.Amount)
+		}
+		if err := form.Amount("landed charge "+c.Name, c.Amount); err != nil {
+			return err
 		}
 	}
 	return sampleForm(f.Sample)
@@ -174,7 +191,7 @@ func (f Facts) weigh(known Known) (weighed, error) {
 		return w, err
 	}
 	w.net = w.gross - w.tare
-	return w, nil
+	return w, form.Quantity("gross", lot.Quantity(w.gross), lot.ByWeight)
 }
 
 // numbered puts the place of a weighing before what is wrong with it.
@@ -210,6 +227,10 @@ func (w Weighing) resolve(known Known) (Weighing, error) {
 	if w.Mass, err = weight.FromReading(w.Digits, unit); err != nil {
 		return w, err
 	}
+	if _, decimals, _ := strings.Cut(w.Digits, "."); len(decimals) > maxDecimals {
+		return w, fault.Invalid("number_too_fine", "digits %q: %d decimals, at most %d are allowed: a pound is kept to the micropound", w.Digits, len(decimals),
+			maxDecimals)
+	}
 	if w.Mass < 0 {
 		return w, fault.Invalid("weight_negative", "digits %q: a weight is not below zero", w.Digits)
 	}
@@ -236,8 +257,12 @@ func (i Ingredient) judge(known Known) (State, error) {
 		return State{}, fault.NotFound("item_unknown", "item %s: it is not registered", i.Item)
 	case i.Quantity <= 0:
 		return State{}, fault.Invalid("quantity_not_positive", "quantity %d: it must be above zero", i.Quantity)
-	case i.Cost < 0:
-		return State{}, fault.Invalid("amount_negative", "cost %s: it is not below zero", i.Cost)
+	}
+	if err := form.Quantity("quantity", i.Quantity, known.Item.Measure); err != nil {
+		return State{}, err
+	}
+	if err := form.Amount("cost", i.Cost); err != nil {
+		return State{}, err
 	}
 	return State{Version: 1, Pay: i.Quantity, Facts: lot.Received{
 		Lot: i.Lot, Source: lot.IngredientReceipt, Item: i.Item, Measure: known.Item.Measure, Quantity: i.Quantity, Party: i.Supplier,

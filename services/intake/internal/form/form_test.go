@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/internal/money"
 	"huskline/services/intake/internal/form"
 )
 
@@ -65,5 +67,32 @@ func TestMomentAheadMayPassLater(t *testing.T) {
 	t.Parallel()
 	if got := fault.KindOf(form.Moment("effective", time.Unix(1000, 0), time.Unix(1, 0))); got != fault.KindPrecondition {
 		t.Errorf("kind %v, want precondition, as in the other services", got)
+	}
+}
+
+func TestLimits(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name string
+		err  error
+		want string
+	}{
+		{"a billion pounds", form.Quantity("net", lot.Quantity(form.MaxPounds), lot.ByWeight), ""},
+		{"a micropound more", form.Quantity("net", lot.Quantity(form.MaxPounds)+1, lot.ByWeight), "quantity_out_of_range"},
+		{"a billion pieces", form.Quantity("quantity", 1_000_000_000, lot.ByCount), ""},
+		{"a piece more", form.Quantity("quantity", 1_000_000_001, lot.ByCount), "quantity_out_of_range"},
+		{"a billion dollars", form.Amount("freight", form.MaxAmount), ""},
+		{"a millionth more", form.Amount("freight", form.MaxAmount+1), "amount_out_of_range"},
+		{"money below zero", form.Amount("freight", -1), "amount_negative"},
+		{"a thousand dollars a pound", form.Price("price", form.MaxPrice), ""},
+		{"more", form.Price("price", form.MaxPrice+1), "price_out_of_range"},
+		{"a price below zero", form.Price("price", -1), "price_negative"},
+	} {
+		if got := fault.ReasonOf(c.err); got != c.want {
+			t.Errorf("%s: %v, want reason %q", c.name, c.err, c.want)
+		}
+	}
+	if _, err := money.Line(form.MaxPounds, form.MaxPrice); err != nil {
+		t.Errorf("the highest price of the largest lot: %v, want that it can be reckoned", err)
 	}
 }

@@ -51,9 +51,14 @@ func judge(i lot.ItemChanged) error {
 	if err := form.Text("item "+string(i.Item)+", name", i.Name, maxName); err != nil {
 		return err
 	}
+	if i.SplitOff != nil {
+		if err := form.Price("item "+string(i.Item)+", split-off price", *i.SplitOff); err != nil {
+			return err
+		}
+	}
 	switch {
-	case i.SplitOff != nil && *i.SplitOff < 0:
-		return fault.Invalid("price_negative", "item %s: split-off price %s is below zero", i.Item, *i.SplitOff)
+	case i.Unit > form.MaxPiece:
+		return fault.Invalid("weight_out_of_range", "item %s: the weight of one piece, %s lb, is above %s lb", i.Item, i.Unit, form.MaxPiece)
 	case i.Unit < 0:
 		return fault.Invalid("weight_negative", "item %s: the weight of one piece, %s lb, is below zero", i.Item, i.Unit)
 	case len(i.Allergens) > maxAllergens:

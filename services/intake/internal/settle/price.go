@@ -58,8 +58,14 @@ func Price(ctx context.Context, tx Tx, s Settlement) (money.Amount, []lot.Event,
 	if err := s.allowed(have); err != nil {
 		return 0, nil, err
 	}
+	if err := form.Price("price", s.Price); err != nil {
+		return 0, nil, err
+	}
 	purchase, err := have.Purchase(s.Price)
 	if err != nil {
+		return 0, nil, err
+	}
+	if err := form.Amount("purchase", purchase); err != nil {
 		return 0, nil, err
 	}
 	said := lot.PriceSettled{Settlement: s.ID, Lot: s.Lot, Price: s.Price, Purchase: purchase}
@@ -75,8 +81,6 @@ func (s Settlement) allowed(have *delivery.State) error {
 		return fault.NotFound("lot_unknown", "lot %s: nothing came in under this code", s.Lot)
 	case have.Voided:
 		return fault.Precondition("delivery_voided", "lot %s: the delivery was voided, there is nothing to pay", s.Lot)
-	case s.Price < 0:
-		return fault.Invalid("price_negative", "price %s: it is not below zero", s.Price)
 	case have.Facts.Ownership == lot.Custom:
 		return fault.Precondition("custom_not_priced", "lot %s: it is a custom client's and not bought, so it has no price", s.Lot)
 	case have.Facts.Ownership == lot.SellersOwn:

@@ -27,6 +27,9 @@ func BeginPurchase(ctx context.Context, tx Tx, p Purchase) (lot.Bought, error) {
 	if err := form.Moment("purchase "+p.ID+", effective", p.At, tx.Now()); err != nil {
 		return lot.Bought{}, err
 	}
+	if err := form.Amount("purchase "+p.ID+", price", p.Price); err != nil {
+		return lot.Bought{}, err
+	}
 	b := lot.Bought{Purchase: p.ID, Lot: p.Lot, NewLot: p.NewLot, Quantity: p.Quantity, Price: p.Price, Place: p.Place}
 	var err error
 	if b, err = p.from(ctx, tx, b); err != nil {
