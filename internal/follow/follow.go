@@ -58,9 +58,9 @@ func New[I Index](cfg Config[I]) *Follower[I] {
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
-	start := map[lot.Producer]lot.Receipt{cfg.Self: {Producer: cfg.Self, Epoch: 1}}
+	start := beginning()
 	return &Follower[I]{
-		cfg: cfg, wake: make(chan struct{}, 1), soon: make(chan struct{}, 1), index: cfg.New(), at: standing{places: start}, marks: marks{},
+		cfg: cfg, wake: make(chan struct{}, 1), soon: make(chan struct{}, 1), index: cfg.New(), at: start, marks: marks{},
 		folds: make(chan struct{}, pastFolds), changed: make(chan struct{}),
 	}
 }

@@ -23,17 +23,17 @@ func TestViewSeesOwnWrites(t *testing.T) {
 	f := p.follower()
 	ids, asOf := view(t, f)
 	require.Empty(t, ids)
-	require.Equal(t, []lot.Receipt{{Producer: lot.Inventory, Epoch: 1}}, asOf)
+	require.Equal(t, whole(lot.Receipt{Producer: lot.Inventory, Epoch: 1}), asOf)
 	for n := range 100 {
 		r := p.say(clock, nil, lotN(n))
 		ids, asOf := view(t, f)
 		require.Equal(t, p.all[n].id, ids[len(ids)-1])
-		require.Equal(t, []lot.Receipt{r}, asOf)
+		require.Equal(t, whole(r), asOf)
 	}
 	heard := p.hear(lot.Intake, clock, nil, "L1")
 	ids, asOf = view(t, f, heard)
 	require.Equal(t, p.all[100].id, ids[len(ids)-1])
-	require.Equal(t, []lot.Receipt{{Producer: lot.Inventory, Epoch: 1, Position: 100}, heard}, asOf)
+	require.Equal(t, whole(lot.Receipt{Producer: lot.Inventory, Epoch: 1, Position: 100}, heard), asOf)
 
 	short, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
@@ -147,6 +147,9 @@ func TestVectorAt(t *testing.T) {
 		got, err := f.VectorAt(t.Context(), when)
 		require.NoError(t, err)
 		want := map[lot.Producer]lot.Receipt{}
+		for _, r := range whole() {
+			want[r.Producer] = r
+		}
 		for again := true; again; {
 			again = false
 			for _, s := range p.all {
@@ -165,10 +168,8 @@ func TestVectorAt(t *testing.T) {
 		for _, r := range got {
 			require.Equal(t, want[r.Producer], r, "known at %d s", seconds)
 		}
-		if len(got) > 0 {
-			ids, _ := past(t, f, got)
-			require.Equal(t, p.ids(got), sorted(ids))
-		}
+		ids, _ := past(t, f, got)
+		require.Equal(t, p.ids(got), sorted(ids))
 	}
 }
 
@@ -244,17 +245,23 @@ func TestOwnEpochs(t *testing.T) {
 	_, err := outbox.RaiseEpoch(t.Context(), p.db, 4)
 	require.NoError(t, err)
 	_, asOf := view(t, f)
-	require.Equal(t, []lot.Receipt{{Producer: lot.Inventory, Epoch: 5}}, asOf)
+	require.Equal(t, whole(lot.Receipt{Producer: lot.Inventory, Epoch: 5}), asOf)
 	for n := range 10 {
 		p.say(clock.Add(time.Duration(200+n)*time.Second), nil, lotN(n))
 	}
+	nobody := func(context.Context) []string { return nil }
+	ok := func(*index, []lot.Receipt) error { return nil }
+	require.NoError(t, f.Asked(t.Context(), whole(lot.Receipt{Producer: lot.Inventory, Epoch: 1, Position: 150}), nobody, ok))
+	err = f.Asked(t.Context(), whole(lot.Receipt{Producer: lot.Inventory, Epoch: 1, Position: 151}), nobody, ok)
+	require.ErrorContains(t, err, "inventory/1/151", "the first epoch ended before it")
+	require.Equal(t, "position_unknown", fault.ReasonOf(err))
 	for _, f := range []*follow.Follower[*index]{f, p.follower()} {
 		ids, asOf := view(t, f)
 		require.Len(t, ids, 160)
-		require.Equal(t, []lot.Receipt{{Producer: lot.Inventory, Epoch: 5, Position: 10}}, asOf)
+		require.Equal(t, whole(lot.Receipt{Producer: lot.Inventory, Epoch: 5, Position: 10}), asOf)
 		at, err := f.VectorAt(t.Context(), clock.Add(149*time.Second))
 		require.NoError(t, err)
-		require.Equal(t, []lot.Receipt{{Producer: lot.Inventory, Epoch: 1, Position: 150}}, at)
+		require.Equal(t, whole(lot.Receipt{Producer: lot.Inventory, Epoch: 1, Position: 150}), at)
 		ids, _ = past(t, f, at)
 		require.Len(t, ids, 150)
 	}

@@ -103,7 +103,7 @@ func (m marks) at(micros int64) map[lot.Producer]int {
 }
 
 // VectorAt gives what was known at a time, as places for Past: per producer the last event recorded by then, raised by what those events
-// build on. Own first; producers of which nothing was known are left out. It waits as View does.
+// build on. Own first; of a producer of which nothing was known, the place before its first event. It waits as View does.
 func (f *Follower[I]) VectorAt(ctx context.Context, t time.Time) ([]lot.Receipt, error) {
 	to, err := f.stands(ctx)
 	if err != nil {
@@ -114,7 +114,7 @@ func (f *Follower[I]) VectorAt(ctx context.Context, t time.Time) ([]lot.Receipt,
 	}
 	f.lock.RLock()
 	defer f.lock.RUnlock()
-	known := standing{places: map[lot.Producer]lot.Receipt{}}
+	known := beginning()
 	counts := f.marks.at(t.UnixMicro())
 	for _, p := range slices.Sorted(maps.Keys(counts)) {
 		if n := counts[p]; n > 0 {

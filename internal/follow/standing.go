@@ -21,9 +21,18 @@ type standing struct {
 	releases int64
 }
 
+// beginning is before the first event of every producer. Vectors name those too that have said nothing, so that each is whole.
+func beginning() standing {
+	s := standing{places: map[lot.Producer]lot.Receipt{}}
+	for _, p := range producers {
+		s.places[p] = lot.Receipt{Producer: p, Epoch: 1}
+	}
+	return s
+}
+
 // stands reads how far the database stands.
 func (f *Follower[I]) stands(ctx context.Context) (standing, error) {
-	to := standing{places: map[lot.Producer]lot.Receipt{}}
+	var to standing
 	err := f.cfg.DB.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		head, err := outbox.ReadHead(ctx, tx)
 		if err != nil {
@@ -33,7 +42,7 @@ func (f *Follower[I]) stands(ctx context.Context) (standing, error) {
 		if err != nil {
 			return err
 		}
-		clear(to.places)
+		to = beginning()
 		to.places[f.cfg.Self] = lot.Receipt{Producer: f.cfg.Self, Epoch: head.GetAt().GetEpoch(), Position: head.GetAt().GetPosition()}
 		for _, r := range taken.Positions {
 			to.places[r.Producer] = r

@@ -62,7 +62,7 @@ type Config struct {
 // New makes a server.
 func New(cfg Config) *Server {
 	return &Server{
-		Commands: cfg.Commands, Costs: answer.New(answer.Config{DB: cfg.DB, Logger: cfg.Logger, CatchUp: cfg.Inbox.CatchUp}),
+		Commands: cfg.Commands, Costs: answer.New(answer.Config{DB: cfg.DB, Logger: cfg.Logger, CatchUp: cfg.Inbox.CatchUp, Reach: cfg.Inbox.Reach}),
 		reads: cfg.Reads, desk: cfg.Desk, inbox: cfg.Inbox,
 	}
 }

@@ -50,13 +50,13 @@ type asked struct {
 }
 
 // read runs fn over the facts asked for. A question about now first catches up with the others, unless the call says what it relies on: then
-// that was waited for at the door. One at printed positions asks nobody, so that its answer never changes.
+// that was waited for at the door. One at printed positions that are held here asks nobody; its answer never changes.
 func (s *Server) read(ctx context.Context, a asked, fn func(x *genealogy.Index, asOf []lot.Receipt) error) (missing []string, err error) {
 	if a.knownAt != nil && len(a.asOf) > 0 {
 		return nil, fault.Invalid("known_at_and_as_of", "known_at and as_of: only one of them can be asked for")
 	}
 	if len(a.asOf) > 0 {
-		return nil, s.index.Past(ctx, lotwire.ParseReceipts(a.asOf), fn)
+		return nil, s.index.Asked(ctx, lotwire.ParseReceipts(a.asOf), s.inbox.Reach, fn)
 	}
 	if relied := rpc.ReceiptsOf(ctx); len(relied) == 0 || a.knownAt != nil {
 		missing = s.inbox.CatchUp(ctx)

@@ -27,17 +27,20 @@ type Config struct {
 	Logger *slog.Logger
 	// CatchUp takes in what the others have said so far, and names what a complete answer would lack.
 	CatchUp func(ctx context.Context) (missing []string)
+	// Reach does the same, and names those with whom that did not succeed.
+	Reach func(ctx context.Context) (unreached []string)
 }
 
 // Costs answers for cost, from an index that follows the facts. It is safe for concurrent use.
 type Costs struct {
 	follower *follow.Follower[*sheet.Index]
 	catchUp  func(ctx context.Context) (missing []string)
+	reach    func(ctx context.Context) (unreached []string)
 }
 
 // New makes Costs; it answers while Follow runs. The book works costs out when it is asked, so its readers come one at a time.
 func New(cfg Config) *Costs {
-	return &Costs{catchUp: cfg.CatchUp, follower: follow.New(follow.Config[*sheet.Index]{
+	return &Costs{catchUp: cfg.CatchUp, reach: cfg.Reach, follower: follow.New(follow.Config[*sheet.Index]{
 		DB: cfg.DB, Self: lot.Production, New: sheet.New, Logger: cfg.Logger, Exclusive: true,
 	})}
 }
@@ -72,7 +75,7 @@ func (c *Costs) at(ctx context.Context, m moment, fn func(*sheet.Index) error) (
 		if m.GetKnownAt() != nil {
 			return s, fault.Invalid("known_at_and_as_of", "a question is about a time or about positions, not about both")
 		}
-		return s, c.follower.Past(ctx, lotwire.ParseReceipts(m.GetAsOf()), see)
+		return s, c.follower.Asked(ctx, lotwire.ParseReceipts(m.GetAsOf()), c.reach, see)
 	}
 	s.missing = c.catchUp(ctx)
 	if m.GetKnownAt() == nil {
