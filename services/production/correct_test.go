@@ -219,7 +219,7 @@ func TestDifferenceIsSetAside(t *testing.T) {
 	aside, err := p.client.ListQuarantine(t.Context(), &productionv1.ListQuarantineRequest{})
 	require.NoError(t, err)
 	require.Len(t, aside.GetEvents(), 1)
-	require.Equal(t, "run_differs", aside.GetEvents()[0].GetReason())
+	require.Contains(t, aside.GetEvents()[0].GetReason(), "run_differs: ", "the reason and its detail")
 	retried, err := p.client.RetryQuarantine(t.Context(), &productionv1.RetryQuarantineRequest{CommandId: uuid.NewString(), At: aside.GetEvents()[0].GetAt()})
 	require.NoError(t, err)
 	require.Equal(t, "run_differs", retried.GetReason())

@@ -247,6 +247,8 @@ func TestCharges(t *testing.T) {
 		"id used before":          {"charge_known", &eventv1.ChargePosted{Charge: "E-1", Runs: []string{"R-1"}, Kind: other, AmountMicros: 1}},
 		"run not there":           {"run_unknown", &eventv1.ChargePosted{Runs: []string{"R-9"}, Kind: other, AmountMicros: 1}},
 		"no run":                  {"charge_runs", &eventv1.ChargePosted{Kind: other, AmountMicros: 1}},
+		"a run named twice":       {"charge_runs", &eventv1.ChargePosted{Runs: []string{"R-2", "R-1", "R-2"}, Kind: other, AmountMicros: 1}},
+		"out of range":            {"amount_out_of_range", &eventv1.ChargePosted{Runs: []string{"R-1"}, Kind: other, AmountMicros: usd(1_000_000_000) + 1}},
 		"below zero":              {"charge_negative", &eventv1.ChargePosted{Runs: []string{"R-1"}, Kind: other, AmountMicros: -1}},
 		"replaces what is not":    {"charge_unknown", &eventv1.ChargePosted{Runs: []string{"R-1"}, Kind: other, AmountMicros: 1, Replaces: "E-9"}},
 		"replaces what is behind": {"charge_replaced", &eventv1.ChargePosted{Runs: []string{"R-1"}, Kind: other, AmountMicros: 1, Replaces: "E-1"}},

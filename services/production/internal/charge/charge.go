@@ -53,6 +53,9 @@ type OldTx interface {
 	PutCharge(ctx context.Context, s State) error
 }
 
+// maxAmount is the most that one charge may put on runs, a billion dollars: thousands of charges at the bound still add up in 64 bits.
+const maxAmount money.Amount = 1_000_000_000_000_000
+
 // Settle gives a charge its amount: hours x rate, or the amount as it was given.
 func Settle(c lot.ChargePosted) (lot.ChargePosted, error) {
 	switch {
@@ -60,6 +63,8 @@ func Settle(c lot.ChargePosted) (lot.ChargePosted, error) {
 		return c, fault.Invalid("charge_kind_missing", "charge %s: its kind is missing: labour, machine or other", c.Charge)
 	case c.HoursMillionths < 0 || c.Rate < 0 || c.Amount < 0:
 		return c, fault.Invalid("charge_negative", "charge %s: hours, rate and amount may not be below zero", c.Charge)
+	case c.Amount > maxAmount:
+		return c, tooMuch(c.Charge, c.Amount)
 	case c.HoursMillionths == 0 && c.Rate == 0:
 		return c, nil
 	case c.ChargeKind == lot.OtherCharge:
@@ -69,11 +74,18 @@ func Settle(c lot.ChargePosted) (lot.ChargePosted, error) {
 	if err != nil {
 		return c, fmt.Errorf("charge %s: %w", c.Charge, err)
 	}
+	if amount > maxAmount {
+		return c, tooMuch(c.Charge, amount)
+	}
 	if c.Amount != 0 && c.Amount != amount {
 		return c, fault.Invalid("charge_amount", "charge %s: hours x rate is %s, the amount given is %s: leave one of them out", c.Charge, amount, c.Amount)
 	}
 	c.Amount = amount
 	return c, nil
+}
+
+func tooMuch(id string, a money.Amount) error {
+	return fault.Invalid("amount_out_of_range", "charge %s: its amount %s is above %s, the most that one charge may be", id, a, maxAmount)
 }
 
 var kindNames = map[lot.ChargeKind]string{lot.Labour: "labour", lot.Machine: "machine", lot.OtherCharge: "other"}
@@ -256,10 +268,14 @@ func Post(ctx context.Context, tx Tx, command string, at time.Time, c lot.Charge
 	if c.Charge == "" {
 		c.Charge = command
 	}
-	slices.Sort(c.Runs)
-	c.Runs = slices.Compact(c.Runs)
 	if len(c.Runs) == 0 {
 		return c, nil, fault.Invalid("charge_runs", "charge %s: it names no run", c.Charge)
+	}
+	c.Runs = slices.Sorted(slices.Values(c.Runs))
+	for i, id := range c.Runs[1:] {
+		if c.Runs[i] == id {
+			return c, nil, fault.Invalid("charge_runs", "charge %s: it names run %s twice; each run is named once, the charge is split by pounds", c.Charge, id)
+		}
 	}
 	c, err := Settle(c)
 	if err != nil {

@@ -169,13 +169,9 @@ func (s *Server) ListQuarantine(ctx context.Context, r *productionv1.ListQuarant
 	}
 	answer := &productionv1.ListQuarantineResponse{NextPageToken: next}
 	for _, q := range page {
-		e := &productionv1.QuarantinedEvent{
-			At: lotwire.Receipt(q.At), EventId: q.EventID, Type: q.Type, Reason: q.Reason, Waiting: q.Behind != (lot.Receipt{}), Attempts: q.Attempts,
-		}
-		for _, id := range q.Lots {
-			e.Lots = append(e.Lots, string(id))
-		}
-		answer.Events = append(answer.Events, e)
+		answer.Events = append(answer.Events, &productionv1.QuarantinedEvent{
+			At: q.At, EventId: q.EventID, Type: q.Type, Lots: q.Lots, Reason: q.Reason, Waiting: q.Waiting, Attempts: q.Attempts,
+		})
 	}
 	return answer, nil
 }
