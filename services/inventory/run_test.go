@@ -122,6 +122,11 @@ func TestCorrectionAfterShipment(t *testing.T) {
 	_, err = p.correct(&eventv1.LotsCorrected{Runs: []*eventv1.RunPosted{version(101, 40)}})
 	require.Equal(t, "stock_short", reason(err))
 	require.EqualValues(t, 20, p.onHand("D-1"), "a refused set leaves nothing")
+	_, err = p.correct(&eventv1.LotsCorrected{Shipments: []*eventv1.LotShipped{{
+		Shipment: shipped.GetShipment(), Kind: eventv1.ShipmentKind_SHIPMENT_KIND_SALE, Lines: []*eventv1.ShippedLine{{Line: 2, Lot: "D-1", Quantity: pound}},
+	}}})
+	require.Equal(t, "line_unknown", reason(err))
+	require.ErrorContains(t, err, "shipment "+shipped.GetShipment()+": it has no line 2")
 	answer, err := p.correct(&eventv1.LotsCorrected{
 		Runs: []*eventv1.RunPosted{version(90, 25)},
 		Shipments: []*eventv1.LotShipped{{

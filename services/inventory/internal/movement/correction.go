@@ -14,9 +14,9 @@ import (
 // Tx is what movements need of a transaction.
 type Tx interface {
 	stock.Tx
-	// Shipment locks a shipment with its lines; fault shipment_unknown where there is none.
+	// Shipment reads a shipment, which stands for good, and locks its lines; fault shipment_unknown where there is none.
 	Shipment(ctx context.Context, id string) (*shipping.Shipment, error)
-	// SetLine writes a line of a shipment, new or changed.
+	// SetLine changes a line of a shipment.
 	SetLine(ctx context.Context, shipment string, l *shipping.Line) error
 	// Accept takes the try of a command, before anything else. A try that was refused before gives that refusal again, at the latest from the
 	// next method called.
@@ -326,13 +326,12 @@ func (c *correction) lines() error {
 }
 
 func (c *correction) line(have *shipping.Shipment, l lot.ShipmentLine) error {
+	if l.Line <= 0 {
+		return fault.Invalid("line_missing", "shipment %s: a corrected line needs its number", have.Shipment)
+	}
 	old, err := have.Line(l.Line)
-	if err != nil || l.Line == 0 {
-		if l.Line <= 0 {
-			return fault.Invalid("line_missing", "shipment %s: a corrected line needs its number", have.Shipment)
-		}
-		old = &shipping.Line{ShipmentLine: l}
-		have.Lines = append(have.Lines, old)
+	if err != nil {
+		return err // goods that left beside it are another shipment
 	}
 	if l.Quantity < old.Returned || old.Returned > 0 && l.Lot != old.Lot {
 		return fault.Precondition("return_beyond", "shipment %s, line %d: more came back of it than the correction lets go out", have.Shipment, l.Line)

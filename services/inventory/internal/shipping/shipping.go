@@ -46,11 +46,11 @@ func (s *Shipment) Line(number int64) (*Line, error) {
 // Tx is what shipping needs of a transaction.
 type Tx interface {
 	stock.Tx
-	// Shipment locks a shipment with its lines; fault shipment_unknown where there is none.
+	// Shipment reads a shipment, which stands for good, and locks its lines; fault shipment_unknown where there is none.
 	Shipment(ctx context.Context, id string) (*Shipment, error)
 	// AddShipment writes a new shipment when the book is written; fault shipment_known, from there, where the id is in use.
 	AddShipment(ctx context.Context, s *Shipment) error
-	// SetLine writes a line, new or changed.
+	// SetLine changes a line.
 	SetLine(ctx context.Context, shipment string, l *Line) error
 	// NextCode gives the next lot code of inventory's own for a year.
 	NextCode(ctx context.Context, year int) (lot.ID, error)

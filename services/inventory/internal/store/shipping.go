@@ -12,20 +12,20 @@ import (
 	"huskline/services/inventory/internal/shipping"
 )
 
-// Shipment locks a shipment with its lines.
+// Shipment reads a shipment, which stands for good, and locks its lines.
 func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error) {
 	if err := t.takeTry(ctx); err != nil {
 		return nil, err
 	}
-	const lock = `select kind, consignee, channel, carrier, document, freight, effective from shipments where shipment = $1`
+	const read = `select kind, consignee, channel, carrier, document, freight, effective from shipments where shipment = $1`
 	s := &shipping.Shipment{}
 	s.Shipped.Shipment = id
-	err := t.tx.QueryRow(ctx, lock, id).Scan(&s.ShipKind, &s.Consignee, &s.Channel, &s.Carrier, &s.Document, &s.FreightOut, &s.At)
+	err := t.tx.QueryRow(ctx, read, id).Scan(&s.ShipKind, &s.Consignee, &s.Channel, &s.Carrier, &s.Document, &s.FreightOut, &s.At)
 	switch {
 	case err == pgx.ErrNoRows:
 		return nil, fault.NotFound("shipment_unknown", "shipment %s: there is none of this number", id)
 	case err != nil:
-		return nil, fmt.Errorf("lock shipment %s: %w", id, err)
+		return nil, fmt.Errorf("read shipment %s: %w", id, err)
 	}
 	const lines = `select line, lot, quantity, place, price, returned, containers from shipment_lines where shipment = $1 order by line for update`
 	rows, err := t.tx.Query(ctx, lines, id)
@@ -72,9 +72,8 @@ func arrayText(in []string) string {
 	return "{" + strings.Join(quoted, ",") + "}"
 }
 
-const setLine = `insert into shipment_lines (shipment, line, lot, quantity, place, price, returned, containers) values ($1, $2, $3, $4, $5, $6, $7, $8::text::text[])
-	on conflict (shipment, line) do update set lot = excluded.lot, quantity = excluded.quantity, place = excluded.place,
-		price = excluded.price, returned = excluded.returned, containers = excluded.containers`
+const setLine = `update shipment_lines set lot = $3, quantity = $4, place = $5, price = $6, returned = $7, containers = $8::text::text[]
+	where shipment = $1 and line = $2`
 
 func priceOf(p *money.Price) *int64 {
 	if p == nil {
@@ -84,7 +83,7 @@ func priceOf(p *money.Price) *int64 {
 	return &n
 }
 
-// SetLine writes a line, new or changed.
+// SetLine changes a line.
 func (t *Tx) SetLine(ctx context.Context, shipment string, l *shipping.Line) error {
 	_, err := t.tx.Exec(ctx, setLine, shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned, arrayText(l.Containers))
 	if err != nil {
