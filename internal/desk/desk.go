@@ -10,7 +10,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/access"
-	"huskline/internal/fault"
 	"huskline/internal/inbox"
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
@@ -116,26 +115,6 @@ func (d *Desk) Standing(ctx context.Context) (s inbox.Standing, err error) {
 		return err
 	})
 	return s, err
-}
-
-// Quarantined is a page of the events set aside, oldest first, and the token of the next page.
-func (d *Desk) Quarantined(ctx context.Context, size int32, token string) (page []inbox.Quarantined, next string, err error) {
-	after := int64(0)
-	if token != "" {
-		if after, err = strconv.ParseInt(token, 10, 64); err != nil {
-			return nil, "", fault.Invalid("page_token", "page token %q: not one of ours", token)
-		}
-	}
-	n := PageSize(size)
-	err = d.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		page, err = d.inbox.Quarantined(ctx, tx, after, n+1)
-		return err
-	})
-	if len(page) > n {
-		page = page[:n]
-		next = strconv.FormatInt(page[n-1].Number, 10)
-	}
-	return page, next, err
 }
 
 // Tokens is a page of tokens by id, and the token of the next page.

@@ -60,14 +60,9 @@ func (s *Server) ListQuarantine(ctx context.Context, req *intakev1.ListQuarantin
 	}
 	answer := &intakev1.ListQuarantineResponse{NextPageToken: next}
 	for _, q := range page {
-		e := &intakev1.QuarantinedEvent{
-			At: lotwire.Receipt(q.At), EventId: q.EventID, Type: q.Type, Reason: q.Reason + ": " + q.Detail, Waiting: q.Reason == inbox.ReasonWaits,
-			Attempts: q.Attempts,
-		}
-		for _, id := range q.Lots {
-			e.Lots = append(e.Lots, string(id))
-		}
-		answer.Events = append(answer.Events, e)
+		answer.Events = append(answer.Events, &intakev1.QuarantinedEvent{
+			At: q.At, EventId: q.EventID, Type: q.Type, Lots: q.Lots, Reason: q.Reason, Waiting: q.Waiting, Attempts: q.Attempts,
+		})
 	}
 	return answer, nil
 }
