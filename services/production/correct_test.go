@@ -201,6 +201,38 @@ func TestSetOfIntake(t *testing.T) {
 	require.Equal(t, "run_unknown", reason(err), "nothing was known then")
 }
 
+// A set of intake's has carried a run to version 2 when ours comes in, and is not heard yet. Production reads up and judges again. Break it
+// catches: the refusal passed on, though the correction stands.
+func TestCorrectionRightAfterASetOfIntake(t *testing.T) {
+	t.Parallel()
+	p := stocked(t)
+	_, err := p.client.RecordRun(t.Context(), shelling("R-1"))
+	require.NoError(t, err)
+	set := p.posted(p.run("R-1"))
+	set.Version, set.Inputs[0].Quantity = 2, lot.Quantity(lb(790))
+	told := false
+	p.inventory.judge = func(r *inventoryv1.PostMovementRequest) error {
+		if !told {
+			told = true
+			body := lot.Corrected{Correction: uuid.NewString(), Reason: "tare of the wrong truck", Runs: []lot.RunPosted{set}}
+			p.inventory.say(t, lot.Event{Lots: []lot.ID{"D-1"}, Effective: noon, Body: body})
+		}
+		if v := r.GetCorrection().GetRuns()[0].GetVersion(); v != 3 {
+			return fault.Conflict("run_version", "run R-1: version %d does not follow version 2", v)
+		}
+		return nil
+	}
+	run := shelling("R-1").Run
+	run.Inputs[0].Quantity = lb(900)
+	got, err := p.client.CorrectRun(t.Context(), correction(run))
+	require.NoError(t, err)
+	require.Equal(t, int64(3), got.GetVersion())
+	p.settled()
+	account, err := p.client.GetRunCost(t.Context(), &productionv1.GetRunCostRequest{Run: "R-1"})
+	require.NoError(t, err)
+	require.Equal(t, lb(900), account.GetInputMicropounds())
+}
+
 // What the inventory tells of a run is compared with what it was asked; a difference is set aside, and said by every answer about its lots.
 func TestDifferenceIsSetAside(t *testing.T) {
 	t.Parallel()

@@ -75,10 +75,10 @@ func post[A proto.Message](ctx context.Context, c *Commands, req command.Request
 	return answer, err
 }
 
-// mayBeBehind tells whether an item or a price that is not here yet may be why.
+// mayBeBehind tells whether an item, a price, or another's set that carried a run to its next version, which is not here yet, may be why.
 func mayBeBehind(err error) bool {
 	switch fault.ReasonOf(err) {
-	case "item_unknown", "run_prices_mixed":
+	case "item_unknown", "run_prices_mixed", "run_version":
 		return true
 	}
 	return false
