@@ -153,6 +153,63 @@ func TestCorrectionRefusedOrUnknown(t *testing.T) {
 	require.NoError(t, err)
 }
 
+// A role taken away while a correction waits for the inventory does not undo what the inventory then accepts. Break it catches: judging the party
+// again once the goods have moved.
+func TestRoleTakenAwayWhileACorrectionWaits(t *testing.T) {
+	t.Parallel()
+	g := newGate(t)
+	ctx := t.Context()
+	custom := delivered("D-1")
+	custom.Delivery.Party, custom.Delivery.Ownership, custom.Delivery.PriceMicrosPerLb = "C1", eventv1.Ownership_OWNERSHIP_CUSTOM, nil
+	g.record(custom)
+	waiting := correction("D-1", "1400.5", "500")
+	waiting.Delivery.Party, waiting.Delivery.Ownership, waiting.Delivery.PriceMicrosPerLb = "C1", eventv1.Ownership_OWNERSHIP_CUSTOM, nil
+	g.refuse(fault.Unavailable("away", "away"))
+	_, err := g.client.CorrectDelivery(ctx, waiting)
+	require.Equal(t, fault.KindUnavailable, fault.KindOf(rpc.FromStatus(err)), "%v", err)
+	_, err = g.client.RegisterParty(ctx, &intakev1.RegisterPartyRequest{CommandId: id(), Party: &eventv1.PartyChanged{
+		Party: "C1", Name: "no client any more", Roles: []eventv1.PartyRole{eventv1.PartyRole_PARTY_ROLE_CUSTOMER},
+	}})
+	require.NoError(t, err)
+	g.refuse(nil)
+	answer, err := g.client.CorrectDelivery(ctx, waiting)
+	require.NoError(t, err)
+	require.EqualValues(t, 2, answer.GetVersion())
+	_, err = g.client.CorrectDelivery(ctx, &intakev1.CorrectDeliveryRequest{CommandId: id(), Lot: "D-1", Delivery: waiting.Delivery, Reason: "again"})
+	want(t, err, "party_no_custom_client")
+}
+
+// Two purchases of one id: the second is refused while the first waits, and may take the id once the inventory has refused the first, which then
+// lets nobody else's hold go. Break it catches: an id that is looked for among accepted purchases only.
+func TestPurchaseIDIsReserved(t *testing.T) {
+	t.Parallel()
+	g := newGate(t)
+	for _, code := range []string{"D-1", "D-2"} {
+		req := delivered(code)
+		req.Delivery.Ownership, req.Delivery.PriceMicrosPerLb = eventv1.Ownership_OWNERSHIP_SELLER, nil
+		g.record(req)
+	}
+	buy := func(code string) *intakev1.BuyLotRequest {
+		return &intakev1.BuyLotRequest{CommandId: id(), Lot: code, PriceMicros: 5_000_000, Effective: timestamppb.New(day(5, 0)), Purchase: "B-1"}
+	}
+	first, second := buy("D-1"), buy("D-2")
+	g.refuse(fault.Unavailable("away", "away"))
+	_, err := g.client.BuyLot(t.Context(), first)
+	require.Equal(t, fault.KindUnavailable, fault.KindOf(rpc.FromStatus(err)), "%v", err)
+	_, err = g.client.BuyLot(t.Context(), second)
+	want(t, err, "purchase_known")
+	g.refuse(fault.Precondition("ticket_touched", "some of it was used"))
+	_, err = g.client.BuyLot(t.Context(), first)
+	want(t, err, "ticket_touched")
+	g.refuse(nil)
+	_, err = g.client.BuyLot(t.Context(), second)
+	require.NoError(t, err)
+	_, err = g.client.BuyLot(t.Context(), first)
+	want(t, err, "purchase_known")
+	_, err = g.client.VoidDelivery(t.Context(), &intakev1.VoidDeliveryRequest{CommandId: id(), Lot: "D-1", Reason: "twice"})
+	require.NoError(t, err, "the ticket was let go")
+}
+
 func TestVoid(t *testing.T) {
 	t.Parallel()
 	g := newGate(t)

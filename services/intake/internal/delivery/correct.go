@@ -22,7 +22,7 @@ type Correction struct {
 // Begin judges a correction and says what the inventory is to be asked; nil where it moves no stock and can be recorded at once. A lot whose
 // correction the inventory is asked for is held until its answer.
 func Begin(ctx context.Context, tx Tx, c Correction) (*lot.Corrected, error) {
-	was, now, err := c.plan(ctx, tx)
+	was, now, err := c.plan(ctx, tx, Facts.judge)
 	if err != nil {
 		return nil, err
 	}
@@ -33,7 +33,7 @@ func Begin(ctx context.Context, tx Tx, c Correction) (*lot.Corrected, error) {
 	case !c.Void && uses == 0 && !moves(was.Facts, now.Facts):
 		return nil, nil
 	}
-	if err := tx.Hold(ctx, c.Lot, c.Command); err != nil {
+	if err := tx.Hold(ctx, c.Lot, was.HeldBy, c.Command); err != nil {
 		return nil, err
 	}
 	set := c.Uses
@@ -41,9 +41,10 @@ func Begin(ctx context.Context, tx Tx, c Correction) (*lot.Corrected, error) {
 	return &set, nil
 }
 
-// Accepted records a correction: the inventory has taken it, or has no part in it. It returns the version made.
+// Accepted records a correction that Begin has judged: the inventory has taken it, or has no part in it. It is not judged again, since what a party
+// may be has perhaps changed meanwhile. It returns the version made.
 func Accepted(ctx context.Context, tx Tx, c Correction) (int64, []lot.Event, error) {
-	was, now, err := c.plan(ctx, tx)
+	was, now, err := c.plan(ctx, tx, Facts.made)
 	if err != nil {
 		return 0, nil, err
 	}
@@ -61,11 +62,14 @@ func Accepted(ctx context.Context, tx Tx, c Correction) (int64, []lot.Event, err
 	return now.Version, events, err
 }
 
-// Refused lets a lot go whose correction the inventory refused.
-func Refused(ctx context.Context, tx Tx, id lot.ID) error { return tx.Hold(ctx, id, "") }
+// Refused lets a lot go whose correction the inventory refused to a command.
+func Refused(ctx context.Context, tx Tx, id lot.ID, command string) error {
+	return tx.Hold(ctx, id, command, "")
+}
 
-// plan is the delivery as it stands and as it is to stand. It comes out the same before and after the inventory was asked, since the lot is held.
-func (c Correction) plan(ctx context.Context, tx Tx) (was, now State, err error) {
+// plan is the delivery as it stands and as it is to stand, made of its facts. It comes out the same before and after the inventory was asked, since
+// the lot is held.
+func (c Correction) plan(ctx context.Context, tx Tx, state func(Facts, Known) (State, error)) (was, now State, err error) {
 	if err := form.Text("reason", c.Reason, maxText); err != nil {
 		return was, now, err
 	}
@@ -84,7 +88,7 @@ func (c Correction) plan(ctx context.Context, tx Tx) (was, now State, err error)
 		if err != nil {
 			return was, now, err
 		}
-		if now, err = f.judge(known); err != nil {
+		if now, err = state(f, known); err != nil {
 			return was, now, err
 		}
 		now.Facts.Lot, now.Facts.SupplierLot = c.Lot, was.Facts.SupplierLot

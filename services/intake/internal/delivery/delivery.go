@@ -118,8 +118,8 @@ type Tx interface {
 	Received(ctx context.Context, id lot.ID) (*State, error)
 	// SaveVersion writes a later version, which stands from now on, and ends its hold.
 	SaveVersion(ctx context.Context, s State) error
-	// Hold notes the command that waits for the inventory; empty: none does.
-	Hold(ctx context.Context, id lot.ID, command string) error
+	// Hold moves the hold on a lot from one command to another, where it is the first one's; empty: none waits for the inventory.
+	Hold(ctx context.Context, id lot.ID, from, to string) error
 	// Resettle gives every final price of a lot its purchase anew and returns them with their times, in the order they were said.
 	Resettle(ctx context.Context, id lot.ID, version int64, purchase Purchase) ([]Settled, error)
 }

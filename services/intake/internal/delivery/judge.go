@@ -47,6 +47,12 @@ func (f Facts) judge(known Known) (State, error) {
 	if err := f.who(known); err != nil {
 		return State{}, err
 	}
+	return f.made(known)
+}
+
+// made is what came in, of facts that were judged. Readings, scales and what an item is kept by stay as they are once known, so that it comes out
+// the same later.
+func (f Facts) made(known Known) (State, error) {
 	weighed, err := f.weigh(known)
 	if err != nil {
 		return State{}, err

@@ -12,8 +12,19 @@ import (
 	"huskline/services/intake/internal/form"
 )
 
+// Reservations is what a purchase keeps while it waits for the inventory.
+type Reservations interface {
+	// Hold moves the hold on a lot from one command to another, where it is the first one's; empty: none waits for the inventory.
+	Hold(ctx context.Context, id lot.ID, from, to string) error
+	// Reserve keeps a purchase's id for a command, and tells whether it is another's already, or a lot code is in use.
+	Reserve(ctx context.Context, purchase, command string, code lot.ID) (purchaseUsed, codeUsed bool, err error)
+	// Free gives a purchase's id back that a command has reserved.
+	Free(ctx context.Context, purchase, command string) error
+}
+
 // Tx is what final prices and purchases need of a transaction.
 type Tx interface {
+	Reservations
 	// Now is the one time of recording of the transaction.
 	Now() time.Time
 	// Received finds a received lot and locks it until the end of the transaction; nil where there is none.
@@ -22,12 +33,8 @@ type Tx interface {
 	SaveSettlement(ctx context.Context, s delivery.Settled, version int64) error
 	// Owned finds a lot of an owner's that was made here; nil where there is none.
 	Owned(ctx context.Context, id lot.ID) (*Owned, error)
-	// Used tells whether a purchase's id, or a lot code, is in use.
-	Used(ctx context.Context, purchase string, code lot.ID) (purchaseUsed, codeUsed bool, err error)
 	// NextCode gives the next lot code of this producer for a year.
 	NextCode(ctx context.Context, year int) (lot.ID, error)
-	// Hold notes the command that waits for the inventory; empty: none does.
-	Hold(ctx context.Context, id lot.ID, command string) error
 	// SavePurchase adds a purchase; one of a whole ticket, which keeps its code, marks the ticket as bought.
 	SavePurchase(ctx context.Context, b lot.Bought, at time.Time) error
 }

@@ -22,7 +22,7 @@ type Purchase struct {
 	At       time.Time
 }
 
-// BeginPurchase judges a purchase and says what the inventory is to be asked. A ticket is held until its answer.
+// BeginPurchase judges a purchase and says what the inventory is to be asked. The id is reserved and a ticket is held until its answer.
 func BeginPurchase(ctx context.Context, tx Tx, p Purchase) (lot.Bought, error) {
 	if err := form.Moment("purchase "+p.ID+", effective", p.At, tx.Now()); err != nil {
 		return lot.Bought{}, err
@@ -35,7 +35,7 @@ func BeginPurchase(ctx context.Context, tx Tx, p Purchase) (lot.Bought, error) {
 	if b, err = p.from(ctx, tx, b); err != nil {
 		return lot.Bought{}, err
 	}
-	known, used, err := tx.Used(ctx, p.ID, b.NewLot)
+	known, used, err := tx.Reserve(ctx, p.ID, p.Command, b.NewLot)
 	switch {
 	case err != nil:
 		return lot.Bought{}, err
@@ -92,15 +92,15 @@ func (p Purchase) from(ctx context.Context, tx Tx, b lot.Bought) (lot.Bought, er
 			b.NewLot = p.Lot
 		}
 	}
-	return b, tx.Hold(ctx, p.Lot, p.Command)
+	return b, tx.Hold(ctx, p.Lot, have.HeldBy, p.Command)
 }
 
-// Bought records a purchase that the inventory has accepted.
-func Bought(ctx context.Context, tx Tx, b lot.Bought, at time.Time) ([]lot.Event, error) {
+// Bought records a command's purchase that the inventory has accepted.
+func Bought(ctx context.Context, tx Tx, command string, b lot.Bought, at time.Time) ([]lot.Event, error) {
 	if err := tx.SavePurchase(ctx, b, at); err != nil {
 		return nil, err
 	}
-	if err := tx.Hold(ctx, b.Lot, ""); err != nil {
+	if err := tx.Hold(ctx, b.Lot, command, ""); err != nil {
 		return nil, err
 	}
 	lots := []lot.ID{b.Lot}
@@ -110,5 +110,10 @@ func Bought(ctx context.Context, tx Tx, b lot.Bought, at time.Time) ([]lot.Event
 	return []lot.Event{{Lots: lots, Effective: at, Body: b}}, nil
 }
 
-// RefusedPurchase lets the ticket go whose purchase the inventory refused.
-func RefusedPurchase(ctx context.Context, tx Tx, id lot.ID) error { return tx.Hold(ctx, id, "") }
+// RefusedPurchase gives back what a purchase has kept that the inventory refused: its id, and the ticket.
+func RefusedPurchase(ctx context.Context, tx Tx, p Purchase) error {
+	if err := tx.Free(ctx, p.ID, p.Command); err != nil {
+		return err
+	}
+	return tx.Hold(ctx, p.Lot, p.Command, "")
+}

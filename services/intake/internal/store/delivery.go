@@ -116,9 +116,9 @@ func (t *Tx) queueVersion(b *pgx.Batch, s delivery.State) error {
 	return nil
 }
 
-// Hold notes the command that waits for the inventory. A lot that did not come in here is not held.
-func (t *Tx) Hold(ctx context.Context, id lot.ID, command string) error {
-	if _, err := t.tx.Exec(ctx, `update received set held_by = $2 where lot = $1`, id, command); err != nil {
+// Hold moves the hold on a lot from one command to another, where it is the first one's. A lot that did not come in here is not held.
+func (t *Tx) Hold(ctx context.Context, id lot.ID, from, to string) error {
+	if _, err := t.tx.Exec(ctx, `update received set held_by = $3 where lot = $1 and held_by = $2`, id, from, to); err != nil {
 		return fmt.Errorf("hold lot %s: %w", id, err)
 	}
 	return nil

@@ -95,13 +95,27 @@ func (t *Tx) SaveOwned(ctx context.Context, id lot.ID, owner lot.PartyID) error 
 	return nil
 }
 
-// Used tells whether a purchase's id, or a lot code, is in use.
-func (t *Tx) Used(ctx context.Context, purchase string, code lot.ID) (purchaseUsed, codeUsed bool, err error) {
+// Reserve keeps a purchase's id for a command, and tells whether it is another's already, or a lot code is in use.
+func (t *Tx) Reserve(ctx context.Context, purchase, command string, code lot.ID) (purchaseUsed, codeUsed bool, err error) {
 	const look = `select exists (select from purchases where purchase = $1), exists (select from codes where lot = $2)`
+	const reserve = `insert into purchase_ids as p (purchase, held_by) values ($1, $2) on conflict (purchase) do update set held_by = excluded.held_by
+		where p.held_by in ('', excluded.held_by)`
+	tag, err := t.tx.Exec(ctx, reserve, purchase, command)
+	if err != nil {
+		return false, false, fmt.Errorf("reserve purchase %s: %w", purchase, err)
+	}
 	if err := t.tx.QueryRow(ctx, look, purchase, code).Scan(&purchaseUsed, &codeUsed); err != nil {
 		return false, false, fmt.Errorf("look for purchase %s: %w", purchase, err)
 	}
-	return purchaseUsed, codeUsed, nil
+	return purchaseUsed || tag.RowsAffected() == 0, codeUsed, nil
+}
+
+// Free gives a purchase's id back that a command has reserved.
+func (t *Tx) Free(ctx context.Context, purchase, command string) error {
+	if _, err := t.tx.Exec(ctx, `update purchase_ids set held_by = '' where purchase = $1 and held_by = $2`, purchase, command); err != nil {
+		return fmt.Errorf("free purchase %s: %w", purchase, err)
+	}
+	return nil
 }
 
 // SavePurchase adds a purchase; one of a whole ticket, which keeps its code, marks the ticket as bought.

@@ -69,7 +69,7 @@ func handler(
 			if err != nil {
 				return err
 			}
-			return delivery.Refused(ctx, tx, c.Lot)
+			return delivery.Refused(ctx, tx, c.Lot, c.Command)
 		},
 	}
 }

@@ -47,7 +47,8 @@ func Handlers() []command.Handler[work.Tx] {
 		Method: "BuyLot", NewRequest: func() command.Request { return &intakev1.BuyLotRequest{} },
 		Intent: begin, Outcome: bought,
 		Refused: func(ctx context.Context, tx work.Tx, req command.Request, _ error) error {
-			return settle.RefusedPurchase(ctx, tx, lot.ID(req.(*intakev1.BuyLotRequest).GetLot()))
+			r := req.(*intakev1.BuyLotRequest)
+			return settle.RefusedPurchase(ctx, tx, settle.Purchase{Command: r.GetCommandId(), ID: work.Or(r.GetPurchase(), r), Lot: lot.ID(r.GetLot())})
 		},
 	}}
 }
@@ -75,7 +76,7 @@ func begin(ctx context.Context, tx work.Tx, r command.Request) (*inventoryv1.Pos
 }
 
 func bought(
-	ctx context.Context, tx work.Tx, _ command.Request, move *inventoryv1.PostMovementRequest, _ *inventoryv1.PostMovementResponse,
+	ctx context.Context, tx work.Tx, req command.Request, move *inventoryv1.PostMovementRequest, _ *inventoryv1.PostMovementResponse,
 ) (proto.Message, []lot.Event, error) {
 	b, err := lotwire.ParseBought(move.GetBought())
 	if err != nil {
@@ -85,7 +86,7 @@ func bought(
 	if err != nil {
 		return nil, nil, err
 	}
-	events, err := settle.Bought(ctx, tx, b, at)
+	events, err := settle.Bought(ctx, tx, req.GetCommandId(), b, at)
 	return &intakev1.BuyLotResponse{Lot: string(b.NewLot)}, events, err
 }
 
