@@ -212,15 +212,16 @@ func ExcludeAgain(ctx context.Context, tx Tx, e lot.HoldEnded, by string) error 
 	return b.Close(ctx, tx)
 }
 
-// Decide records a disposition. It covers a quantity, and is spent by what is done under it.
+// Decide records a disposition. It covers a quantity of what is on hand, and is spent by what is done under it.
 func Decide(ctx context.Context, tx Tx, d lot.Disposed, by string) ([]lot.Event, error) {
 	_, b, err := on(ctx, tx, Decision{Hold: d.Hold, Lot: d.Lot, By: by, Reason: d.Reason})
 	if err != nil {
 		return nil, err
 	}
-	if l := b.Find(d.Lot); d.Quantity > l.Made {
-		return nil, fault.Precondition("disposition_beyond", "lot %s: %s were made, a disposition cannot cover %s", d.Lot,
-			stock.Amount(l.Made, l.Measure), stock.Amount(d.Quantity, l.Measure))
+	l := b.Find(d.Lot)
+	if lies := b.Lies(l); d.Quantity > lies {
+		return nil, fault.Precondition("disposition_beyond", "lot %s: %s of it lie here, a disposition cannot cover %s", d.Lot,
+			stock.Amount(lies, l.Measure), stock.Amount(d.Quantity, l.Measure))
 	}
 	if err := tx.AddDisposition(ctx, d, by); err != nil {
 		return nil, err

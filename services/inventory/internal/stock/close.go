@@ -165,7 +165,8 @@ func (b *Book) settle(pending, later map[Spot][]Entry) error {
 type shortage struct {
 	at      Entry        // where the running sum falls below zero
 	had     lot.Quantity // before it
-	lacking lot.Quantity // how far below zero it would ever lie from there on
+	lacking lot.Quantity // how far below zero it then lies
+	most    lot.Quantity // how far below zero it would ever lie from there on
 	draw    Entry        // what draws: the first leg of ours that takes; the moment itself where none does
 }
 
@@ -180,9 +181,9 @@ func worst(opening lot.Quantity, all, ours []Entry) *shortage {
 			continue
 		}
 		if found == nil {
-			found = &shortage{at: e, had: had}
+			found = &shortage{at: e, had: had, lacking: -running}
 		}
-		found.lacking = max(found.lacking, -running)
+		found.most = max(found.most, -running)
 	}
 	if found == nil {
 		return nil
@@ -209,10 +210,14 @@ func (b *Book) short(spot Spot, s *shortage) error {
 		return fault.Precondition("stock_short", "lot %s%s: %s takes %s at %s, when there was %s", spot.Lot, where, s.at.Key.Name,
 			Amount(-s.at.Quantity, m), Stamp(s.at.Key.At), Amount(max(0, s.had), m))
 	}
+	later := ""
+	if s.most > s.lacking {
+		later = ", and later " + Amount(s.most, m)
+	}
 	return fault.Precondition("stock_short",
-		"lot %s%s: %s changes it by %s at %s, which leaves %s when %s takes %s at %s: %s too little", spot.Lot, where, s.draw.Key.Name,
+		"lot %s%s: %s changes it by %s at %s, which leaves %s when %s takes %s at %s: %s too little%s", spot.Lot, where, s.draw.Key.Name,
 		Amount(s.draw.Quantity, m), Stamp(s.draw.Key.At), Amount(s.had, m), s.at.Key.Name, Amount(-s.at.Quantity, m), Stamp(s.at.Key.At),
-		Amount(s.lacking, m))
+		Amount(s.lacking, m), later)
 }
 
 // MayBeBehind tells whether a refusal might not stand once all that other producers said is known: the lot, item or party may be told

@@ -119,6 +119,11 @@ func TestRefusalSaysHowMuchAndWhen(t *testing.T) {
 			"in the past", []Entry{entry(5, -15e6, "S-5")}, []Entry{entry(9, -30e6, "S-9")},
 			"lot L: S-5 changes it by -15.000 lb at 2025-01-01T05:00:00Z, which leaves 25.000 lb when S-9 takes 30.000 lb at 2025-01-01T09:00:00Z: 5.000 lb too little",
 		},
+		{
+			"worse later", []Entry{entry(5, -25e6, "S-5")}, []Entry{entry(7, -20e6, "S-7"), entry(9, -10e6, "S-9")},
+			"lot L: S-5 changes it by -25.000 lb at 2025-01-01T05:00:00Z, which leaves 15.000 lb when S-7 takes 20.000 lb at 2025-01-01T07:00:00Z: " +
+				"5.000 lb too little, and later 15.000 lb",
+		},
 	} {
 		b := NewBook(&Known{Balances: map[Spot]Balance{spot: have}, Lots: map[lot.ID]*Lot{}}, "m", hour(0))
 		err := b.settle(map[Spot][]Entry{spot: test.ours}, map[Spot][]Entry{spot: test.later})

@@ -108,8 +108,8 @@ func (b *Book) contained(id lot.ID, place lot.PlaceID) lot.Quantity {
 	return sum
 }
 
-// looseAnywhere is what lies of a lot in no container, in all places.
-func (b *Book) looseAnywhere(l *Lot) lot.Quantity {
+// Lies is what lies of a lot, in all places.
+func (b *Book) Lies(l *Lot) lot.Quantity {
 	var sum lot.Quantity
 	for s, bal := range b.known.Balances {
 		if s.Lot == l.ID {
@@ -121,6 +121,12 @@ func (b *Book) looseAnywhere(l *Lot) lot.Quantity {
 			sum += leg.Quantity
 		}
 	}
+	return sum
+}
+
+// looseAnywhere is what lies of a lot in no container, in all places.
+func (b *Book) looseAnywhere(l *Lot) lot.Quantity {
+	sum := b.Lies(l)
 	for _, c := range b.known.Containers[l.ID] {
 		sum -= c.Quantity
 	}
