@@ -86,7 +86,7 @@ func (s *Server) post(ctx context.Context, req *inventoryv1.PostMovementRequest)
 		if err := tx.Accept(ctx, req.GetCommandId(), req.GetTry()); err != nil {
 			return nil, nil, err
 		}
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}

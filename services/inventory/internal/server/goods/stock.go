@@ -35,7 +35,7 @@ func (s *Server) RegisterReason(ctx context.Context, req *inventoryv1.RegisterRe
 // RecordPour puts pounds of a lot into a bin lot.
 func (s *Server) RecordPour(ctx context.Context, req *inventoryv1.RecordPourRequest) (*inventoryv1.RecordPourResponse, error) {
 	return judge.Twice(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.RecordPourResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}
@@ -50,7 +50,7 @@ func (s *Server) RecordPour(ctx context.Context, req *inventoryv1.RecordPourRequ
 // EmptyBin posts what the book still has of a bin lot to unaccounted.
 func (s *Server) EmptyBin(ctx context.Context, req *inventoryv1.EmptyBinRequest) (*inventoryv1.EmptyBinResponse, error) {
 	return judge.Twice(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.EmptyBinResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}
@@ -64,7 +64,7 @@ func (s *Server) EmptyBin(ctx context.Context, req *inventoryv1.EmptyBinRequest)
 // AdjustLot corrects stock for a reason.
 func (s *Server) AdjustLot(ctx context.Context, req *inventoryv1.AdjustLotRequest) (*inventoryv1.AdjustLotResponse, error) {
 	return judge.Twice(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.AdjustLotResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}
@@ -79,7 +79,7 @@ func (s *Server) AdjustLot(ctx context.Context, req *inventoryv1.AdjustLotReques
 // MoveLot carries goods from one place to another.
 func (s *Server) MoveLot(ctx context.Context, req *inventoryv1.MoveLotRequest) (*inventoryv1.MoveLotResponse, error) {
 	return judge.Twice(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.MoveLotResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}

@@ -61,8 +61,12 @@ func (j *Judge) Now() time.Time { return j.now() }
 // maxRaces bounds how often a command is run again because another bore the same lot at the same moment; each time one of them gets on.
 const maxRaces = 20
 
-// Run runs a command once.
+// Run runs a command once, whose texts have no control characters.
 func Run[A proto.Message](ctx context.Context, j *Judge, req command.Request, use func(ctx context.Context, tx Tx) (A, []lot.Event, error)) (A, error) {
+	if err := plain(req); err != nil {
+		var none A
+		return none, err
+	}
 	for n := 0; ; n++ {
 		answer, err := command.Run(ctx, j.run, req, use)
 		if fault.ReasonOf(err) != stock.Raced || n == maxRaces {

@@ -4,7 +4,6 @@ import (
 	"context"
 
 	"huskline/internal/lot"
-	"huskline/internal/lotwire"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/count"
 	"huskline/services/inventory/internal/server/judge"
@@ -13,7 +12,7 @@ import (
 // OpenCount freezes a position and lists the lots to count.
 func (s *Server) OpenCount(ctx context.Context, req *inventoryv1.OpenCountRequest) (*inventoryv1.OpenCountResponse, error) {
 	return judge.Run(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.OpenCountResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}

@@ -40,7 +40,7 @@ func orderOf(ctx context.Context, req *inventoryv1.PlaceHoldRequest) (hold.Order
 	if o.Class, err = lotwire.ParseHoldClass(req.GetClass()); err != nil {
 		return o, err
 	}
-	if o.At, err = lotwire.ParseTime(req.GetEffective()); err != nil {
+	if o.At, err = judge.Effective(req.GetEffective()); err != nil {
 		return o, err
 	}
 	if o.FillFrom, err = optional(req.GetFillFrom()); err != nil {

@@ -24,7 +24,7 @@ func New(j *judge.Judge, wake func()) *Server { return &Server{j, wake} }
 // ShipGoods lets goods leave.
 func (s *Server) ShipGoods(ctx context.Context, req *inventoryv1.ShipGoodsRequest) (*inventoryv1.ShipGoodsResponse, error) {
 	return judge.Twice(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.ShipGoodsResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}
@@ -51,7 +51,7 @@ func (s *Server) ShipGoods(ctx context.Context, req *inventoryv1.ShipGoodsReques
 // ReturnGoods takes back goods of a shipment line as a new lot.
 func (s *Server) ReturnGoods(ctx context.Context, req *inventoryv1.ReturnGoodsRequest) (*inventoryv1.ReturnGoodsResponse, error) {
 	return judge.Twice(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.ReturnGoodsResponse, []lot.Event, error) {
-		at, err := lotwire.ParseTime(req.GetEffective())
+		at, err := judge.Effective(req.GetEffective())
 		if err != nil {
 			return nil, nil, err
 		}
