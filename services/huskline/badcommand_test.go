@@ -83,7 +83,7 @@ func (tr *trade) badDeliveries(good *intakev1.RecordDeliveryRequest) []refusal {
 		{"six minutes ahead", tr.deliver(func(r *intakev1.RecordDeliveryRequest) {
 			r.Effective = timestamppb.New(time.Now().Add(6 * time.Minute))
 		}),
-			fault.KindInvalid, []string{"5 minutes"}},
+			fault.KindPrecondition, []string{"5 minutes"}},
 		{"same command id, another message", func(t *testing.T) error {
 			again := proto.Clone(good).(*intakev1.RecordDeliveryRequest)
 			again.Delivery.FreightMicros++

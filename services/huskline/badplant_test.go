@@ -91,6 +91,7 @@ func badUsage(t *testing.T, up *planttest.One, _ *trade) {
 		{"unknown lot's cost", []string{"--data", up.Dir, "cost", "lot", "no-such"}, exitRefused, "no-such"},
 		{"unknown run", []string{"--data", up.Dir, "cost", "run", "no-such"}, exitRefused, "no-such"},
 		{"unknown lot's origins", []string{"--data", up.Dir, "origins", "no-such"}, exitRefused, "no-such"},
+		{"vector that was never printed", []string{"--data", up.Dir, "balance", "--as-of", "production/1/99999999,intake/1/1,inventory/1/1"}, exitRefused, "99999999"},
 		{"unknown calculator", []string{"reckon", "no-such"}, exitUsage, "no-such"},
 		{"unknown role", []string{"--data", up.Dir, "token", "make", "gate", "--roles", "king"}, exitRefused, "king"},
 		{"nothing runs there", []string{"--data", t.TempDir(), "balance"}, exitFailed, "huskline up"},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -39,29 +40,27 @@ func TestThree(t *testing.T) {
 // one process only: a certificate's identity, a role's grants, a subject of the bus, a flag that is not read.
 func steelThread(t *testing.T, p *planttest.Three, tr *trade) {
 	done(t, tr.intake.RecordDelivery, tr.delivery("T-D1", 1000, 1_500_000, 1))
-	done(t, tr.production.RecordRun, tr.pass("T-R-1", "shell", 2, cents(5_000), input("T-D1", 1000), output("T-N-1", "HALVES", 300), output("T-N-2", "PIECES", 200),
-		output("T-Y-1", "SHELL", 480)))
-	done(t, tr.inventory.ShipGoods, tr.sale("T-X-1", 3, shipped("T-N-1", 120), shipped("T-N-2", 30)))
+	done(t, tr.production.RecordRun, tr.pass("T-R1", "shell", 2, cents(5_000), input("T-D1", 1000), output("T-N1", "HALVES", 300), output("T-N2", "PIECES", 200),
+		output("T-Y1", "SHELL", 480)))
+	done(t, tr.inventory.ShipGoods, tr.sale("T-X1", 3, shipped("T-N1", 120), shipped("T-N2", 30)))
 
-	var drill drillObject
-	planttest.Decode(t, p.OK(t, "drill", "T-D1"), &drill)
-	drill.AsOf, drill.Exercise, drill.AffectedDetail, drill.AncestorDetail, drill.ShipmentLines, drill.Consignees, drill.Runs = "", "", nil, nil, nil, nil, nil
-	want := drillObject{
-		Lot: "T-D1", AffectedLots: []string{"T-N-1", "T-N-2", "T-Y-1"}, Ancestors: []string{}, Shipments: []string{"T-X-1"}, Customers: []string{"C1"},
-		ShippedLb: "150.0", ReturnedLb: "0.0", OnHandLb: "830.0", ReceivedOrMadeLb: "1000.0", UsedLb: "1000.0", OwnShippedLb: "0.0", AdjustedLb: "0.0",
-		OwnOnHandLb: "0.0", AccountedPct: "100.0", Item: "NUT", Holds: []string{}, Missing: []string{},
-	}
-	if diff := cmp.Diff(want, drill); diff != "" {
-		t.Errorf("drill of T-D1 (-want +got):\n%s", diff)
+	drill := question{[]string{"drill", "T-D1"}, map[string]object{"": {
+		"lot": "T-D1", "affected_lots": []any{"T-N1", "T-N2", "T-Y1"}, "ancestors": []any{}, "shipments": []any{"T-X1"}, "customers": []any{"C1"},
+		"shipped_lb": json.Number("150"), "returned_lb": json.Number("0"), "on_hand_lb": json.Number("830"), "received_or_made_lb": json.Number("1000"),
+		"used_lb": json.Number("1000"), "own_shipped_lb": json.Number("0"), "adjusted_lb": json.Number("0"), "own_on_hand_lb": json.Number("0"),
+		"accounted_pct": json.Number("100"), "item": "NUT", "owner": "", "missing": []any{},
+	}}}
+	for _, d := range drill.differences(t, p.OK(t, drill.args...)) {
+		t.Error(d)
 	}
 	// 1,500.00 + 50.00 less 480 lb of shell at 0.0150 = 1,542.80, over 300 x 5.00 and 200 x 4.00: 1,006.173913 and 536.626087.
 	var sheet runCostObject
-	planttest.Decode(t, p.OK(t, "cost", "run", "T-R-1"), &sheet)
+	planttest.Decode(t, p.OK(t, "cost", "run", "T-R1"), &sheet)
 	require.Equal(t, []string{"1500.0", "50.0", "7.2", "20.0", "500.0"},
 		[]string{sheet.Material.String(), sheet.Conversion.String(), sheet.ByproductCredit.String(), sheet.UnaccountedLb.String(), sheet.KernelLb.String()})
 	require.Equal(t, "3.085600", sheet.KernelCostPerLb.String())
-	wantCents(t, "halves", tr.lotCost(t, "T-N-1").GetCost().GetPaidStockMicros(), 100_617)
-	wantCents(t, "pieces", tr.lotCost(t, "T-N-2").GetCost().GetPaidStockMicros(), 53_663)
+	wantCents(t, "halves", tr.lotCost(t, "T-N1").GetCost().GetPaidStockMicros(), 100_617)
+	wantCents(t, "pieces", tr.lotCost(t, "T-N2").GetCost().GetPaidStockMicros(), 53_663)
 	t.Run("wrong token", func(t *testing.T) {
 		r := planttest.Call(t, "--addr", p.Addr(), "--ca", p.CA, "--token", strings.Repeat("0", 64), "drill", "T-D1")
 		if r.Code != exitRefused || !strings.Contains(r.Err, "token") {
