@@ -106,6 +106,9 @@ func (s *Server) start(ctx context.Context) error {
 func (s *Server) binaries(ctx context.Context) (binaries, error) {
 	want := s.place.clusterMajor()
 	bin, err := find(ctx, s.cfg.BinDirs, want)
+	if ctx.Err() != nil {
+		return binaries{}, fmt.Errorf("look for PostgreSQL: %w", context.Cause(ctx)) // a look that was cut short has found nothing out
+	}
 	if err == nil || !s.cfg.Fetch || (want != "" && want != pinnedMajor) {
 		return bin, err
 	}

@@ -1,6 +1,7 @@
 package reckon
 
 import (
+	"strings"
 	"fmt"
 	"testing"
 
@@ -172,6 +173,9 @@ func TestProcessCostFoots(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		in := processInput(t)
 		out, err := ProcessCost(in)
+		if err != nil && strings.Contains(err.Error(), "there are 0 equivalent units") {
+			t.Skip("a drawn loss left no unit to bear a cost, which is refused by rule")
+		}
 		if err != nil {
 			t.Fatal(err)
 		}

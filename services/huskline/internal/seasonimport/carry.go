@@ -126,24 +126,23 @@ func (i *importer) send(ctx context.Context, s *step) error {
 	})
 }
 
-// newest is the receipts of the steps, per producer the highest alone: it includes those below.
+// newest is the highest receipt of intake among the steps, which includes those below. Parties, items and received lots reach the others by event
+// and have to be waited for; what runs and shipments did to lots is at inventory when they are answered, and production asks inventory itself.
 func newest(steps []*step) []lot.Receipt {
-	byProducer := map[string]*eventv1.Receipt{}
+	var highest *eventv1.Receipt
 	for _, s := range steps {
 		r := s.receipt
-		if r.GetProducer() == "" {
+		if r.GetProducer() != string(lot.Intake) {
 			continue
 		}
-		if had := byProducer[r.GetProducer()]; had == nil || had.GetEpoch() < r.GetEpoch() ||
-			had.GetEpoch() == r.GetEpoch() && had.GetPosition() < r.GetPosition() {
-			byProducer[r.GetProducer()] = r
+		if highest == nil || highest.GetEpoch() < r.GetEpoch() || highest.GetEpoch() == r.GetEpoch() && highest.GetPosition() < r.GetPosition() {
+			highest = r
 		}
 	}
-	receipts := make([]lot.Receipt, 0, len(byProducer))
-	for _, r := range byProducer {
-		receipts = append(receipts, lot.Receipt{Producer: lot.Producer(r.GetProducer()), Epoch: r.GetEpoch(), Position: r.GetPosition()})
+	if highest == nil {
+		return nil
 	}
-	return receipts
+	return []lot.Receipt{{Producer: lot.Intake, Epoch: highest.GetEpoch(), Position: highest.GetPosition()}}
 }
 
 // patiently calls until there is an answer, with the same message and so the same id each time.

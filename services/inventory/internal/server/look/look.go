@@ -72,25 +72,24 @@ func key(token string) (string, error) {
 	return after, nil
 }
 
-// GetLot gives one lot with its balances and holds. It may have been told to another service a moment ago, so that one unknown here is asked
-// for once more when all is known.
+// GetLot gives one lot with its balances and holds, after what the others have said up to now.
 func (s *Server) GetLot(ctx context.Context, req *inventoryv1.GetLotRequest) (*inventoryv1.GetLotResponse, error) {
+	s.inbox.CatchUp(ctx)
 	l, err := s.reads.Lot(ctx, lot.ID(req.GetLot()))
-	if fault.ReasonOf(err) == "lot_unknown" {
-		s.inbox.CatchUp(ctx)
-		l, err = s.reads.Lot(ctx, lot.ID(req.GetLot()))
-	}
 	if err != nil {
 		return nil, err
 	}
 	return &inventoryv1.GetLotResponse{Lot: stateOf(l)}, nil
 }
 
-// ListLots lists lots by code.
+// ListLots lists lots by code. The first page waits for what the others have said up to now; the next ones go on from there.
 func (s *Server) ListLots(ctx context.Context, req *inventoryv1.ListLotsRequest) (*inventoryv1.ListLotsResponse, error) {
 	after, err := key(req.GetPageToken())
 	if err != nil {
 		return nil, err
+	}
+	if after == "" {
+		s.inbox.CatchUp(ctx)
 	}
 	size := desk.PageSize(req.GetPageSize())
 	lots, err := s.reads.Lots(ctx, lot.ItemID(req.GetItem()), req.GetOnHandOnly(), after, size+1)
@@ -138,6 +137,9 @@ func (s *Server) ListHolds(ctx context.Context, req *inventoryv1.ListHoldsReques
 		if after, err = strconv.ParseInt(text, 10, 64); err != nil {
 			return nil, fault.Invalid("page_token", "page token %q: not one of ours", text)
 		}
+	}
+	if after == 0 {
+		s.inbox.CatchUp(ctx)
 	}
 	size := desk.PageSize(req.GetPageSize())
 	holds, err := s.reads.Holds(ctx, lot.ID(req.GetLot()), req.GetEndedToo(), after, size+1)
