@@ -56,12 +56,13 @@ func whole(vector []lot.Receipt) error {
 
 // known refuses places that this database does not hold after the others were asked.
 func (f *Follower[I]) known(ctx context.Context, vector []lot.Receipt, reach func(context.Context) []string) error {
-	strange, now, err := f.strange(ctx, vector)
+	strange, _, err := f.strange(ctx, vector)
 	if err != nil || strange == nil {
 		return err
 	}
 	unreached := reach(ctx)
-	if strange, now, err = f.strange(ctx, vector); err != nil || strange == nil {
+	strange, now, err := f.strange(ctx, vector)
+	if err != nil || strange == nil {
 		return err
 	}
 	text := fmt.Sprintf("as_of %s: the highest position of %s known here is %s", place(*strange), strange.Producer, place(now))

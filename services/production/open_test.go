@@ -237,7 +237,7 @@ func TestCharges(t *testing.T) {
 	require.Equal(t, usd(50)+500_000+usd(80), conversion("R-1"), "split by pounds charged: 800 of 1,000")
 	require.Equal(t, usd(20), conversion("R-2"))
 
-	got, err = post(&eventv1.ChargePosted{Charge: "E-2", Runs: []string{"R-1", "R-2"}, Kind: other, AmountMicros: usd(200), Replaces: "E-1"})
+	_, err = post(&eventv1.ChargePosted{Charge: "E-2", Runs: []string{"R-1", "R-2"}, Kind: other, AmountMicros: usd(200), Replaces: "E-1"})
 	require.NoError(t, err)
 	require.Equal(t, usd(40), conversion("R-2"))
 	for name, c := range map[string]struct {
