@@ -65,8 +65,8 @@ func rows() []row {
 			"transport knows no storage"},
 		{[]string{"feed"}, values, false, []string{"os", "net", "database", "log"},
 			"positions, waits and quarantine are pure, so that they can be simulated"},
-		{[]string{layerVerify}, []string{"weight", "money", layerContract, layerVerify}, true, join(pgx, nats),
-			"the verifier recomputes from the facts by code that shares nothing with the services: contracts, weight and money"},
+		{[]string{layerVerify}, []string{"weight", "money", "snapshot", layerContract, layerVerify}, true, join(pgx, nats),
+			"the verifier recomputes from the facts by code that shares nothing with the services: contracts, weight, money, and rows as they were read"},
 	}
 }
 

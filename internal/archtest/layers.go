@@ -48,9 +48,6 @@ func placeOf(dir string) place {
 
 func servicePlace(service string, rest []string) place {
 	if service == program {
-		if len(rest) == 2 && rest[0] == "internal" && rest[1] == layerVerify {
-			return place{layerVerify, service}
-		}
 		return place{layerProgram, service}
 	}
 	if len(rest) == 0 {

@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 
-	"huskline/services/huskline/internal/verify"
+	"huskline/internal/verify"
 )
 
 type verifyCmd struct{}

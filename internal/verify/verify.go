@@ -95,6 +95,26 @@ func recompute(r *Report, chains []*chain) *book {
 	return settle(f, r)
 }
 
+// Log is all that a producer has said, as its database holds it.
+type Log struct {
+	Producer  string
+	Head      *eventv1.Head
+	Earlier   []*eventv1.Head // heads at which earlier epochs ended, oldest first
+	Envelopes []*eventv1.Envelope
+}
+
+// Recompute makes the checks that need no answer, on the logs of all producers: the chains, and all that follows from the facts alone. spreading
+// names the holds that are still on their way to descendants.
+func Recompute(logs []Log, spreading map[string]bool) *Report {
+	r := &Report{}
+	var chains []*chain
+	for _, l := range logs {
+		chains = append(chains, &chain{producer: l.Producer, head: l.Head, earlier: l.Earlier, envelopes: l.Envelopes})
+	}
+	recompute(r, chains).checkHolds(r, spreading)
+	return r
+}
+
 // settle works out everything that follows from facts.
 func settle(f *facts, r *Report) *book {
 	b := newBook(f)
