@@ -20,6 +20,7 @@ type Config struct {
 	DSN              string          // URL or keyword form
 	Name             string          // application_name, as it appears in pg_stat_activity
 	MaxConns         int32           // 8
+	MinConns         int32           // connections opened ahead, in the background, so that the first callers need not wait for them: none
 	MaxWaiting       int32           // transactions that may wait for a connection; more are refused at once: 64
 	AcquireTimeout   time.Duration   // longest wait for a connection: 5 s
 	StatementTimeout time.Duration   // longest statement, where the caller's deadline is not sooner: 30 s
@@ -62,7 +63,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		// The driver's text would quote the string, password included.
 		return nil, fault.Invalid("database_dsn", "the connection string of database %s cannot be read", cfg.Name)
 	}
-	pc.MaxConns = cfg.MaxConns
+	pc.MaxConns, pc.MinConns = cfg.MaxConns, cfg.MinConns
 	pc.MaxConnLifetime = 30 * time.Minute // so that a service moves on after a fail-over behind one address
 	pc.MaxConnLifetimeJitter = 5 * time.Minute
 	pc.MaxConnIdleTime = 5 * time.Minute

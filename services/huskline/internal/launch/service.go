@@ -91,12 +91,12 @@ func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string, tracing 
 	if err := postgres.Migrate(ctx, ownerDSN, k.migrations()); err != nil {
 		return nil, fmt.Errorf("migrate the database of %s: %w", k.producer, err)
 	}
-	cfg := postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: commandConns, MaxWaiting: maxWaiting, AcquireTimeout: 20 * time.Second, Tracer: tracing.Database()}
+	cfg := postgres.Config{DSN: runDSN, Name: "huskline-" + string(k.producer), MaxConns: commandConns, MinConns: commandConns, MaxWaiting: maxWaiting, AcquireTimeout: 20 * time.Second, Tracer: tracing.Database()}
 	commands, err := postgres.Open(ctx, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("open the database of %s: %w", k.producer, err)
 	}
-	cfg.Name, cfg.MaxConns = cfg.Name+"-events", eventConns
+	cfg.Name, cfg.MaxConns, cfg.MinConns = cfg.Name+"-events", eventConns, eventConns
 	events, err := postgres.Open(ctx, cfg)
 	if err != nil {
 		commands.Close()
