@@ -42,7 +42,20 @@ func NewAuthority(t testing.TB) *Authority {
 // Issue makes a certificate whose name is the service's, which is its identity for the others.
 func (a *Authority) Issue(t testing.TB, name string) (cert, key string) {
 	t.Helper()
-	template := template(t, name)
+	return a.issue(t, template(t, name), name)
+}
+
+// IssueExpired makes a certificate that was good until a minute ago.
+func (a *Authority) IssueExpired(t testing.TB, name string) (cert, key string) {
+	t.Helper()
+	old := template(t, name)
+	old.NotAfter = time.Now().Add(-time.Minute)
+	return a.issue(t, old, name+"-expired")
+}
+
+func (a *Authority) issue(t testing.TB, template *x509.Certificate, file string) (cert, key string) {
+	t.Helper()
+	name := template.Subject.CommonName
 	template.DNSNames, template.IPAddresses = []string{name, "localhost"}, []net.IP{net.IPv4(127, 0, 0, 1)}
 	template.KeyUsage = x509.KeyUsageDigitalSignature
 	template.ExtKeyUsage = []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth}
@@ -51,7 +64,7 @@ func (a *Authority) Issue(t testing.TB, name string) (cert, key string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return writePEM(t, filepath.Join(a.dir, name+".pem"), "CERTIFICATE", der), writePEM(t, filepath.Join(a.dir, name+".key"), "PRIVATE KEY", pkcs8)
+	return writePEM(t, filepath.Join(a.dir, file+".pem"), "CERTIFICATE", der), writePEM(t, filepath.Join(a.dir, file+".key"), "PRIVATE KEY", pkcs8)
 }
 
 func template(t testing.TB, name string) *x509.Certificate {

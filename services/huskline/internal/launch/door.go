@@ -151,7 +151,7 @@ func (d *door) openHTTP(ctx context.Context) error {
 	mux.HandleFunc("GET /readyz", d.ready)
 	mux.Handle("GET /metrics", promhttp.HandlerFor(d.cfg.registry, promhttp.HandlerOpts{}))
 	d.http = &http.Server{
-		Handler: mux, TLSConfig: d.cfg.tls,
+		Handler: mux, TLSConfig: d.cfg.tls, ErrorLog: slog.NewLogLogger(d.cfg.logger.Handler(), slog.LevelInfo),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 	}
 	if d.cfg.tls != nil {
