@@ -26,6 +26,7 @@ func intakeTable() map[string][]Role {
 		intake + "ListItems":         readers,
 		intake + "RegisterScale":     {Administrator},
 		intake + "ListScales":        append([]Role{WeighPost}, readers...),
+		intake + "ListWeighingRules": append([]Role{WeighPost}, readers...),
 		intake + "PostReadings":      {WeighPost, Administrator},
 		intake + "StreamReadings":    {WeighPost, Administrator},
 		intake + "ListReadings":      append([]Role{WeighPost}, readers...),

@@ -580,7 +580,7 @@ type Scale struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Code.
 	Scale string `protobuf:"bytes,1,opt,name=scale,proto3" json:"scale,omitempty"`
-	// Accuracy class by its marking, "III" or "III L"; empty where unknown.
+	// Accuracy class by its marking: "I", "II", "III", "III L" or "IIII"; empty where unknown.
 	AccuracyClass string `protobuf:"bytes,2,opt,name=accuracy_class,json=accuracyClass,proto3" json:"accuracy_class,omitempty"`
 	// Largest load, micropounds; 0 where unknown: the scale has no limits here and is marked so.
 	CapacityMicropounds int64 `protobuf:"varint,3,opt,name=capacity_micropounds,json=capacityMicropounds,proto3" json:"capacity_micropounds,omitempty"`
@@ -591,9 +591,22 @@ type Scale struct {
 	// In service.
 	InService bool `protobuf:"varint,6,opt,name=in_service,json=inService,proto3" json:"in_service,omitempty"`
 	// Until when the seal holds; absent where unknown.
-	SealedUntil   *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=sealed_until,json=sealedUntil,proto3" json:"sealed_until,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	SealedUntil *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=sealed_until,json=sealedUntil,proto3" json:"sealed_until,omitempty"`
+	// Unit it counts in by UN/ECE Recommendation 20: LBR, KGM, ONZ or STN; empty where unknown.
+	Unit string `protobuf:"bytes,8,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Ranges with divisions of their own, smallest first, where the maker gives several; the last ends at the capacity, the first has the division.
+	// Capacity and division may then be left at 0.
+	Ranges []*ScaleRange `protobuf:"bytes,9,rep,name=ranges,proto3" json:"ranges,omitempty"`
+	// Smallest load it is meant for, micropounds; 0: what its class recommends, where class and division are known.
+	MinimumMicropounds int64 `protobuf:"varint,10,opt,name=minimum_micropounds,json=minimumMicropounds,proto3" json:"minimum_micropounds,omitempty"`
+	// When it is worked with; empty: not known, and its silence is no alarm.
+	Hours []*ScaleHours `protobuf:"bytes,11,rep,name=hours,proto3" json:"hours,omitempty"`
+	// Time zone of its hours by its IANA name, such as America/Chicago; required where there are hours.
+	TimeZone string `protobuf:"bytes,12,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// Silence inside its hours that is an alarm, seconds; 0: no alarm.
+	SilentAfterSeconds int64 `protobuf:"varint,13,opt,name=silent_after_seconds,json=silentAfterSeconds,proto3" json:"silent_after_seconds,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *Scale) Reset() {
@@ -673,6 +686,48 @@ func (x *Scale) GetSealedUntil() *timestamppb.Timestamp {
 		return x.SealedUntil
 	}
 	return nil
+}
+
+func (x *Scale) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Scale) GetRanges() []*ScaleRange {
+	if x != nil {
+		return x.Ranges
+	}
+	return nil
+}
+
+func (x *Scale) GetMinimumMicropounds() int64 {
+	if x != nil {
+		return x.MinimumMicropounds
+	}
+	return 0
+}
+
+func (x *Scale) GetHours() []*ScaleHours {
+	if x != nil {
+		return x.Hours
+	}
+	return nil
+}
+
+func (x *Scale) GetTimeZone() string {
+	if x != nil {
+		return x.TimeZone
+	}
+	return ""
+}
+
+func (x *Scale) GetSilentAfterSeconds() int64 {
+	if x != nil {
+		return x.SilentAfterSeconds
+	}
+	return 0
 }
 
 // RegisterScaleRequest is a scale as it stands from now on.
@@ -976,7 +1031,15 @@ type Reading struct {
 	// What was weighed.
 	Kind ReadingKind `protobuf:"varint,6,opt,name=kind,proto3,enum=huskline.intake.v1.ReadingKind" json:"kind,omitempty"`
 	// Text that came with it; never looked up.
-	Reference     string `protobuf:"bytes,7,opt,name=reference,proto3" json:"reference,omitempty"`
+	Reference string `protobuf:"bytes,7,opt,name=reference,proto3" json:"reference,omitempty"`
+	// The scale said that the load was in motion.
+	InMotion bool `protobuf:"varint,8,opt,name=in_motion,json=inMotion,proto3" json:"in_motion,omitempty"`
+	// The scale showed more digits than its division has, for tests.
+	HighResolution bool `protobuf:"varint,9,opt,name=high_resolution,json=highResolution,proto3" json:"high_resolution,omitempty"`
+	// The scale said that it stood at the center of zero.
+	CenterOfZero bool `protobuf:"varint,10,opt,name=center_of_zero,json=centerOfZero,proto3" json:"center_of_zero,omitempty"`
+	// Range the scale was in, 1 and up; 0: it did not say.
+	Range         int32 `protobuf:"varint,11,opt,name=range,proto3" json:"range,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1058,6 +1121,34 @@ func (x *Reading) GetReference() string {
 		return x.Reference
 	}
 	return ""
+}
+
+func (x *Reading) GetInMotion() bool {
+	if x != nil {
+		return x.InMotion
+	}
+	return false
+}
+
+func (x *Reading) GetHighResolution() bool {
+	if x != nil {
+		return x.HighResolution
+	}
+	return false
+}
+
+func (x *Reading) GetCenterOfZero() bool {
+	if x != nil {
+		return x.CenterOfZero
+	}
+	return false
+}
+
+func (x *Reading) GetRange() int32 {
+	if x != nil {
+		return x.Range
+	}
+	return 0
 }
 
 // ReadingAnswer answers one reading.
@@ -1268,7 +1359,9 @@ type PostReadingsResponse struct {
 	// In conflict.
 	Conflicts int64 `protobuf:"varint,6,opt,name=conflicts,proto3" json:"conflicts,omitempty"`
 	// Watermarks of the batch's scales.
-	Watermarks    []*Watermark `protobuf:"bytes,7,rep,name=watermarks,proto3" json:"watermarks,omitempty"`
+	Watermarks []*Watermark `protobuf:"bytes,7,rep,name=watermarks,proto3" json:"watermarks,omitempty"`
+	// Readings stored with a mark, each with the names of the rules it broke. They are counted as stored.
+	Marked        []*ReadingMarks `protobuf:"bytes,8,rep,name=marked,proto3" json:"marked,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1348,6 +1441,13 @@ func (x *PostReadingsResponse) GetConflicts() int64 {
 func (x *PostReadingsResponse) GetWatermarks() []*Watermark {
 	if x != nil {
 		return x.Watermarks
+	}
+	return nil
+}
+
+func (x *PostReadingsResponse) GetMarked() []*ReadingMarks {
+	if x != nil {
+		return x.Marked
 	}
 	return nil
 }
@@ -1438,7 +1538,9 @@ type StreamReadingsResponse struct {
 	// Stable reason where the batch as a whole was refused (nothing of it kept); empty otherwise.
 	BatchReason string `protobuf:"bytes,9,opt,name=batch_reason,json=batchReason,proto3" json:"batch_reason,omitempty"`
 	// The rule and the limit where the batch as a whole was refused.
-	BatchMessage  string `protobuf:"bytes,10,opt,name=batch_message,json=batchMessage,proto3" json:"batch_message,omitempty"`
+	BatchMessage string `protobuf:"bytes,10,opt,name=batch_message,json=batchMessage,proto3" json:"batch_message,omitempty"`
+	// Readings stored with a mark, as in PostReadingsResponse.
+	Marked        []*ReadingMarks `protobuf:"bytes,11,rep,name=marked,proto3" json:"marked,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1541,6 +1643,13 @@ func (x *StreamReadingsResponse) GetBatchMessage() string {
 		return x.BatchMessage
 	}
 	return ""
+}
+
+func (x *StreamReadingsResponse) GetMarked() []*ReadingMarks {
+	if x != nil {
+		return x.Marked
+	}
+	return nil
 }
 
 // ListReadingsRequest asks for readings of a scale.
@@ -1683,9 +1792,14 @@ type StoredReading struct {
 	// Imported.
 	Historic bool `protobuf:"varint,4,opt,name=historic,proto3" json:"historic,omitempty"`
 	// Kept apart: the sequence was taken by another content.
-	Conflict      bool `protobuf:"varint,5,opt,name=conflict,proto3" json:"conflict,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Conflict bool `protobuf:"varint,5,opt,name=conflict,proto3" json:"conflict,omitempty"`
+	// Names of the rules that it broke when it came and is marked with.
+	Marks []string `protobuf:"bytes,6,rep,name=marks,proto3" json:"marks,omitempty"`
+	// What the sender's clock was ahead of the service's when it came, microseconds, behind below zero; absent where it was not known or under a
+	// second.
+	ClockOffsetMicros *int64 `protobuf:"varint,7,opt,name=clock_offset_micros,json=clockOffsetMicros,proto3,oneof" json:"clock_offset_micros,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *StoredReading) Reset() {
@@ -1751,6 +1865,20 @@ func (x *StoredReading) GetConflict() bool {
 		return x.Conflict
 	}
 	return false
+}
+
+func (x *StoredReading) GetMarks() []string {
+	if x != nil {
+		return x.Marks
+	}
+	return nil
+}
+
+func (x *StoredReading) GetClockOffsetMicros() int64 {
+	if x != nil && x.ClockOffsetMicros != nil {
+		return *x.ClockOffsetMicros
+	}
+	return 0
 }
 
 // GetFeedTotalsRequest asks for the totals of the feed.
@@ -4478,7 +4606,7 @@ var File_huskline_intake_v1_intake_proto protoreflect.FileDescriptor
 
 const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\n" +
-	"\x1fhuskline/intake/v1/intake.proto\x12\x12huskline.intake.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1chuskline/event/v1/body.proto\x1a\x1dhuskline/event/v1/event.proto\"~\n" +
+	"\x1fhuskline/intake/v1/intake.proto\x12\x12huskline.intake.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1chuskline/event/v1/body.proto\x1a\x1dhuskline/event/v1/event.proto\x1a\x1ehuskline/intake/v1/scale.proto\"~\n" +
 	"\x14RegisterPartyRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12=\n" +
@@ -4507,7 +4635,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"page_token\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"q\n" +
 	"\x11ListItemsResponse\x124\n" +
 	"\x05items\x18\x01 \x03(\v2\x1e.huskline.event.v1.ItemChangedR\x05items\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xe5\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb7\x05\n" +
 	"\x05Scale\x12*\n" +
 	"\x05scale\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x05scale\x12.\n" +
 	"\x0eaccuracy_class\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18\x10R\raccuracyClass\x12:\n" +
@@ -4516,7 +4644,14 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x05place\x18\x05 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x05place\x12\x1d\n" +
 	"\n" +
 	"in_service\x18\x06 \x01(\bR\tinService\x12=\n" +
-	"\fsealed_until\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\vsealedUntil\"x\n" +
+	"\fsealed_until\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\vsealedUntil\x12/\n" +
+	"\x04unit\x18\b \x01(\tB\x1b\xbaH\x18r\x162\x14^(LBR|KGM|ONZ|STN)?$R\x04unit\x12@\n" +
+	"\x06ranges\x18\t \x03(\v2\x1e.huskline.intake.v1.ScaleRangeB\b\xbaH\x05\x92\x01\x02\x10\bR\x06ranges\x128\n" +
+	"\x13minimum_micropounds\x18\n" +
+	" \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x12minimumMicropounds\x12>\n" +
+	"\x05hours\x18\v \x03(\v2\x1e.huskline.intake.v1.ScaleHoursB\b\xbaH\x05\x92\x01\x02\x102R\x05hours\x12$\n" +
+	"\ttime_zone\x18\f \x01(\tB\a\xbaH\x04r\x02\x18@R\btimeZone\x12=\n" +
+	"\x14silent_after_seconds\x18\r \x01(\x03B\v\xbaH\b\"\x06\x18\x80\xf5$(\x00R\x12silentAfterSeconds\"x\n" +
 	"\x14RegisterScaleRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x127\n" +
@@ -4536,7 +4671,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x05scale\x18\x01 \x01(\v2\x19.huskline.intake.v1.ScaleR\x05scale\x12\x1c\n" +
 	"\twatermark\x18\x02 \x01(\x03R\twatermark\x12\x16\n" +
 	"\x06stored\x18\x03 \x01(\x03R\x06stored\x12\x1c\n" +
-	"\tconflicts\x18\x04 \x01(\x03R\tconflicts\"\xea\x01\n" +
+	"\tconflicts\x18\x04 \x01(\x03R\tconflicts\"\xec\x02\n" +
 	"\aReading\x12\x14\n" +
 	"\x05scale\x18\x01 \x01(\tR\x05scale\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12.\n" +
@@ -4544,7 +4679,12 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x06digits\x18\x04 \x01(\tR\x06digits\x12\x12\n" +
 	"\x04unit\x18\x05 \x01(\tR\x04unit\x123\n" +
 	"\x04kind\x18\x06 \x01(\x0e2\x1f.huskline.intake.v1.ReadingKindR\x04kind\x12\x1c\n" +
-	"\treference\x18\a \x01(\tR\treference\"\x95\x01\n" +
+	"\treference\x18\a \x01(\tR\treference\x12\x1b\n" +
+	"\tin_motion\x18\b \x01(\bR\binMotion\x12'\n" +
+	"\x0fhigh_resolution\x18\t \x01(\bR\x0ehighResolution\x12$\n" +
+	"\x0ecenter_of_zero\x18\n" +
+	" \x01(\bR\fcenterOfZero\x12\x14\n" +
+	"\x05range\x18\v \x01(\x05R\x05range\"\x95\x01\n" +
 	"\rReadingAnswer\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\x05R\x05index\x12<\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2\".huskline.intake.v1.ReadingOutcomeR\aoutcome\x12\x16\n" +
@@ -4557,7 +4697,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12D\n" +
 	"\breadings\x18\x02 \x03(\v2\x1b.huskline.intake.v1.ReadingB\v\xbaH\b\x92\x01\x05\b\x01\x10\x90NR\breadings\x12\x1a\n" +
-	"\bhistoric\x18\x03 \x01(\bR\bhistoric\"\xba\x02\n" +
+	"\bhistoric\x18\x03 \x01(\bR\bhistoric\"\xf4\x02\n" +
 	"\x14PostReadingsResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12A\n" +
 	"\n" +
@@ -4569,12 +4709,13 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\tconflicts\x18\x06 \x01(\x03R\tconflicts\x12=\n" +
 	"\n" +
 	"watermarks\x18\a \x03(\v2\x1d.huskline.intake.v1.WatermarkR\n" +
-	"watermarks\"\xa2\x01\n" +
+	"watermarks\x128\n" +
+	"\x06marked\x18\b \x03(\v2 .huskline.intake.v1.ReadingMarksR\x06marked\"\xa2\x01\n" +
 	"\x15StreamReadingsRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12D\n" +
 	"\breadings\x18\x02 \x03(\v2\x1b.huskline.intake.v1.ReadingB\v\xbaH\b\x92\x01\x05\b\x01\x10\x90NR\breadings\x12\x1a\n" +
-	"\bhistoric\x18\x03 \x01(\bR\bhistoric\"\xa3\x03\n" +
+	"\bhistoric\x18\x03 \x01(\bR\bhistoric\"\xdd\x03\n" +
 	"\x16StreamReadingsResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x1d\n" +
 	"\n" +
@@ -4591,7 +4732,8 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"watermarks\x12!\n" +
 	"\fbatch_reason\x18\t \x01(\tR\vbatchReason\x12#\n" +
 	"\rbatch_message\x18\n" +
-	" \x01(\tR\fbatchMessage\"\xba\x01\n" +
+	" \x01(\tR\fbatchMessage\x128\n" +
+	"\x06marked\x18\v \x03(\v2 .huskline.intake.v1.ReadingMarksR\x06marked\"\xba\x01\n" +
 	"\x13ListReadingsRequest\x12*\n" +
 	"\x05scale\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x05scale\x12%\n" +
 	"\x0econflicts_only\x18\x02 \x01(\bR\rconflictsOnly\x12'\n" +
@@ -4601,13 +4743,16 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"page_token\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"}\n" +
 	"\x14ListReadingsResponse\x12=\n" +
 	"\breadings\x18\x01 \x03(\v2!.huskline.intake.v1.StoredReadingR\breadings\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xd8\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xbb\x02\n" +
 	"\rStoredReading\x125\n" +
 	"\areading\x18\x01 \x01(\v2\x1b.huskline.intake.v1.ReadingR\areading\x12 \n" +
 	"\vmicropounds\x18\x02 \x01(\x03R\vmicropounds\x126\n" +
 	"\brecorded\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\brecorded\x12\x1a\n" +
 	"\bhistoric\x18\x04 \x01(\bR\bhistoric\x12\x1a\n" +
-	"\bconflict\x18\x05 \x01(\bR\bconflict\"\x16\n" +
+	"\bconflict\x18\x05 \x01(\bR\bconflict\x12\x14\n" +
+	"\x05marks\x18\x06 \x03(\tR\x05marks\x123\n" +
+	"\x13clock_offset_micros\x18\a \x01(\x03H\x00R\x11clockOffsetMicros\x88\x01\x01B\x16\n" +
+	"\x14_clock_offset_micros\"\x16\n" +
 	"\x14GetFeedTotalsRequest\"\x7f\n" +
 	"\x15GetFeedTotalsResponse\x12\x14\n" +
 	"\x05lines\x18\x01 \x01(\x03R\x05lines\x12\x1a\n" +
@@ -4826,7 +4971,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x16READING_OUTCOME_STORED\x10\x01\x12\x1c\n" +
 	"\x18READING_OUTCOME_REPEATED\x10\x02\x12\x1b\n" +
 	"\x17READING_OUTCOME_REFUSED\x10\x03\x12\x1c\n" +
-	"\x18READING_OUTCOME_CONFLICT\x10\x042\x8d\x14\n" +
+	"\x18READING_OUTCOME_CONFLICT\x10\x042\xff\x14\n" +
 	"\rIntakeService\x12d\n" +
 	"\rRegisterParty\x12(.huskline.intake.v1.RegisterPartyRequest\x1a).huskline.intake.v1.RegisterPartyResponse\x12^\n" +
 	"\vListParties\x12&.huskline.intake.v1.ListPartiesRequest\x1a'.huskline.intake.v1.ListPartiesResponse\x12a\n" +
@@ -4834,7 +4979,8 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\tListItems\x12$.huskline.intake.v1.ListItemsRequest\x1a%.huskline.intake.v1.ListItemsResponse\x12d\n" +
 	"\rRegisterScale\x12(.huskline.intake.v1.RegisterScaleRequest\x1a).huskline.intake.v1.RegisterScaleResponse\x12[\n" +
 	"\n" +
-	"ListScales\x12%.huskline.intake.v1.ListScalesRequest\x1a&.huskline.intake.v1.ListScalesResponse\x12a\n" +
+	"ListScales\x12%.huskline.intake.v1.ListScalesRequest\x1a&.huskline.intake.v1.ListScalesResponse\x12p\n" +
+	"\x11ListWeighingRules\x12,.huskline.intake.v1.ListWeighingRulesRequest\x1a-.huskline.intake.v1.ListWeighingRulesResponse\x12a\n" +
 	"\fPostReadings\x12'.huskline.intake.v1.PostReadingsRequest\x1a(.huskline.intake.v1.PostReadingsResponse\x12k\n" +
 	"\x0eStreamReadings\x12).huskline.intake.v1.StreamReadingsRequest\x1a*.huskline.intake.v1.StreamReadingsResponse(\x010\x01\x12a\n" +
 	"\fListReadings\x12'.huskline.intake.v1.ListReadingsRequest\x1a(.huskline.intake.v1.ListReadingsResponse\x12d\n" +
@@ -4944,145 +5090,156 @@ var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(*v1.Receipt)(nil),                // 66: huskline.event.v1.Receipt
 	(*v1.ItemChanged)(nil),            // 67: huskline.event.v1.ItemChanged
 	(*timestamppb.Timestamp)(nil),     // 68: google.protobuf.Timestamp
-	(v1.Ownership)(0),                 // 69: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                 // 70: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),           // 71: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),              // 72: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),              // 73: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),            // 74: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),             // 75: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),            // 76: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),           // 77: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),               // 78: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 79: huskline.event.v1.Head
+	(*ScaleRange)(nil),                // 69: huskline.intake.v1.ScaleRange
+	(*ScaleHours)(nil),                // 70: huskline.intake.v1.ScaleHours
+	(*ReadingMarks)(nil),              // 71: huskline.intake.v1.ReadingMarks
+	(v1.Ownership)(0),                 // 72: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                 // 73: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),           // 74: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),              // 75: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),              // 76: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),            // 77: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),             // 78: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),            // 79: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),           // 80: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),               // 81: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 82: huskline.event.v1.Head
+	(*ListWeighingRulesRequest)(nil),  // 83: huskline.intake.v1.ListWeighingRulesRequest
+	(*ListWeighingRulesResponse)(nil), // 84: huskline.intake.v1.ListWeighingRulesResponse
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
-	65, // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
-	66, // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
-	65, // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
-	67, // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
-	68, // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
-	66, // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
-	67, // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
-	68, // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
-	10, // 8: huskline.intake.v1.RegisterScaleRequest.scale:type_name -> huskline.intake.v1.Scale
-	66, // 9: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
-	15, // 10: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
-	10, // 11: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
-	68, // 12: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
-	0,  // 13: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
-	1,  // 14: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
-	16, // 15: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	66, // 16: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17, // 17: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
-	18, // 18: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	16, // 19: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	66, // 20: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17, // 21: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
-	18, // 22: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	25, // 23: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	16, // 24: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
-	68, // 25: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
-	0,  // 26: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
-	68, // 27: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
-	69, // 28: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
-	28, // 29: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
-	70, // 30: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
-	71, // 31: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
-	29, // 32: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	68, // 33: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
-	66, // 34: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	29, // 35: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	72, // 36: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
-	73, // 37: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
-	74, // 38: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	75, // 39: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	66, // 40: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	66, // 41: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68, // 42: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
-	66, // 43: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68, // 44: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
-	66, // 45: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68, // 46: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
-	66, // 47: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	44, // 48: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
-	76, // 49: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
-	68, // 50: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
-	28, // 51: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
-	77, // 52: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
-	44, // 53: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
-	78, // 54: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	79, // 55: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	66, // 56: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	79, // 57: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	78, // 58: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	55, // 59: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
-	66, // 60: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	66, // 61: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	66, // 62: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68, // 63: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	66, // 64: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	62, // 65: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
-	68, // 66: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	68, // 67: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	66, // 68: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	2,  // 69: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
-	4,  // 70: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
-	6,  // 71: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
-	8,  // 72: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
-	11, // 73: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
-	13, // 74: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
-	19, // 75: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	21, // 76: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	23, // 77: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	26, // 78: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	30, // 79: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	32, // 80: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	34, // 81: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	36, // 82: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	38, // 83: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	40, // 84: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	42, // 85: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	45, // 86: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	47, // 87: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	49, // 88: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	51, // 89: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
-	53, // 90: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	56, // 91: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	58, // 92: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	60, // 93: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	63, // 94: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,  // 95: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,  // 96: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,  // 97: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,  // 98: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12, // 99: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14, // 100: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	20, // 101: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	22, // 102: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	24, // 103: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	27, // 104: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	31, // 105: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	33, // 106: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	35, // 107: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	37, // 108: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	39, // 109: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	41, // 110: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	43, // 111: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	46, // 112: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	48, // 113: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	50, // 114: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	52, // 115: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
-	54, // 116: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	57, // 117: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	59, // 118: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	61, // 119: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	64, // 120: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	95, // [95:121] is the sub-list for method output_type
-	69, // [69:95] is the sub-list for method input_type
-	69, // [69:69] is the sub-list for extension type_name
-	69, // [69:69] is the sub-list for extension extendee
-	0,  // [0:69] is the sub-list for field type_name
+	65,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
+	66,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
+	65,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
+	67,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
+	68,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
+	66,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
+	67,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
+	68,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
+	69,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
+	70,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
+	10,  // 10: huskline.intake.v1.RegisterScaleRequest.scale:type_name -> huskline.intake.v1.Scale
+	66,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	15,  // 12: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
+	10,  // 13: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
+	68,  // 14: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
+	0,   // 15: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
+	1,   // 16: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
+	16,  // 17: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
+	66,  // 18: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	17,  // 19: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
+	18,  // 20: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
+	71,  // 21: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	16,  // 22: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
+	66,  // 23: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	17,  // 24: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
+	18,  // 25: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
+	71,  // 26: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	25,  // 27: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	16,  // 28: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
+	68,  // 29: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
+	0,   // 30: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
+	68,  // 31: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
+	72,  // 32: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
+	28,  // 33: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
+	73,  // 34: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
+	74,  // 35: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
+	29,  // 36: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	68,  // 37: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
+	66,  // 38: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	29,  // 39: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	75,  // 40: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
+	76,  // 41: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
+	77,  // 42: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	78,  // 43: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	66,  // 44: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	66,  // 45: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 46: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
+	66,  // 47: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 48: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
+	66,  // 49: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 50: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
+	66,  // 51: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	44,  // 52: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
+	79,  // 53: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
+	68,  // 54: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
+	28,  // 55: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
+	80,  // 56: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
+	44,  // 57: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
+	81,  // 58: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	82,  // 59: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	66,  // 60: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	82,  // 61: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	81,  // 62: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	55,  // 63: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
+	66,  // 64: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	66,  // 65: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	66,  // 66: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 67: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	66,  // 68: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	62,  // 69: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
+	68,  // 70: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	68,  // 71: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	66,  // 72: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	2,   // 73: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
+	4,   // 74: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
+	6,   // 75: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
+	8,   // 76: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
+	11,  // 77: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
+	13,  // 78: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
+	83,  // 79: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
+	19,  // 80: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	21,  // 81: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	23,  // 82: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	26,  // 83: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	30,  // 84: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	32,  // 85: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	34,  // 86: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	36,  // 87: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	38,  // 88: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	40,  // 89: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	42,  // 90: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	45,  // 91: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	47,  // 92: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	49,  // 93: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	51,  // 94: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	53,  // 95: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	56,  // 96: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	58,  // 97: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	60,  // 98: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	63,  // 99: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,   // 100: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,   // 101: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,   // 102: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,   // 103: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12,  // 104: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14,  // 105: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	84,  // 106: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
+	20,  // 107: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	22,  // 108: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	24,  // 109: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	27,  // 110: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	31,  // 111: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	33,  // 112: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	35,  // 113: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	37,  // 114: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	39,  // 115: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	41,  // 116: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	43,  // 117: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	46,  // 118: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	48,  // 119: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	50,  // 120: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	52,  // 121: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	54,  // 122: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	57,  // 123: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	59,  // 124: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	61,  // 125: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	64,  // 126: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	100, // [100:127] is the sub-list for method output_type
+	73,  // [73:100] is the sub-list for method input_type
+	73,  // [73:73] is the sub-list for extension type_name
+	73,  // [73:73] is the sub-list for extension extendee
+	0,   // [0:73] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_intake_proto_init() }
@@ -5090,6 +5247,8 @@ func file_huskline_intake_v1_intake_proto_init() {
 	if File_huskline_intake_v1_intake_proto != nil {
 		return
 	}
+	file_huskline_intake_v1_scale_proto_init()
+	file_huskline_intake_v1_intake_proto_msgTypes[23].OneofWrappers = []any{}
 	file_huskline_intake_v1_intake_proto_msgTypes[27].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

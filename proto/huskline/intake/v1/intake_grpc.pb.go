@@ -27,6 +27,7 @@ const (
 	IntakeService_ListItems_FullMethodName         = "/huskline.intake.v1.IntakeService/ListItems"
 	IntakeService_RegisterScale_FullMethodName     = "/huskline.intake.v1.IntakeService/RegisterScale"
 	IntakeService_ListScales_FullMethodName        = "/huskline.intake.v1.IntakeService/ListScales"
+	IntakeService_ListWeighingRules_FullMethodName = "/huskline.intake.v1.IntakeService/ListWeighingRules"
 	IntakeService_PostReadings_FullMethodName      = "/huskline.intake.v1.IntakeService/PostReadings"
 	IntakeService_StreamReadings_FullMethodName    = "/huskline.intake.v1.IntakeService/StreamReadings"
 	IntakeService_ListReadings_FullMethodName      = "/huskline.intake.v1.IntakeService/ListReadings"
@@ -67,6 +68,8 @@ type IntakeServiceClient interface {
 	RegisterScale(ctx context.Context, in *RegisterScaleRequest, opts ...grpc.CallOption) (*RegisterScaleResponse, error)
 	// ListScales lists scales with their watermarks.
 	ListScales(ctx context.Context, in *ListScalesRequest, opts ...grpc.CallOption) (*ListScalesResponse, error)
+	// ListWeighingRules gives the table of rules that scales, readings and checks are judged by, with their figures and sources.
+	ListWeighingRules(ctx context.Context, in *ListWeighingRulesRequest, opts ...grpc.CallOption) (*ListWeighingRulesResponse, error)
 	// PostReadings stores one batch of readings and answers each one.
 	PostReadings(ctx context.Context, in *PostReadingsRequest, opts ...grpc.CallOption) (*PostReadingsResponse, error)
 	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream.
@@ -171,6 +174,16 @@ func (c *intakeServiceClient) ListScales(ctx context.Context, in *ListScalesRequ
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListScalesResponse)
 	err := c.cc.Invoke(ctx, IntakeService_ListScales_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) ListWeighingRules(ctx context.Context, in *ListWeighingRulesRequest, opts ...grpc.CallOption) (*ListWeighingRulesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListWeighingRulesResponse)
+	err := c.cc.Invoke(ctx, IntakeService_ListWeighingRules_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -416,6 +429,8 @@ type IntakeServiceServer interface {
 	RegisterScale(context.Context, *RegisterScaleRequest) (*RegisterScaleResponse, error)
 	// ListScales lists scales with their watermarks.
 	ListScales(context.Context, *ListScalesRequest) (*ListScalesResponse, error)
+	// ListWeighingRules gives the table of rules that scales, readings and checks are judged by, with their figures and sources.
+	ListWeighingRules(context.Context, *ListWeighingRulesRequest) (*ListWeighingRulesResponse, error)
 	// PostReadings stores one batch of readings and answers each one.
 	PostReadings(context.Context, *PostReadingsRequest) (*PostReadingsResponse, error)
 	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream.
@@ -483,6 +498,9 @@ func (UnimplementedIntakeServiceServer) RegisterScale(context.Context, *Register
 }
 func (UnimplementedIntakeServiceServer) ListScales(context.Context, *ListScalesRequest) (*ListScalesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListScales not implemented")
+}
+func (UnimplementedIntakeServiceServer) ListWeighingRules(context.Context, *ListWeighingRulesRequest) (*ListWeighingRulesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListWeighingRules not implemented")
 }
 func (UnimplementedIntakeServiceServer) PostReadings(context.Context, *PostReadingsRequest) (*PostReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PostReadings not implemented")
@@ -669,6 +687,24 @@ func _IntakeService_ListScales_Handler(srv interface{}, ctx context.Context, dec
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(IntakeServiceServer).ListScales(ctx, req.(*ListScalesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_ListWeighingRules_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListWeighingRulesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).ListWeighingRules(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_ListWeighingRules_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).ListWeighingRules(ctx, req.(*ListWeighingRulesRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1038,6 +1074,10 @@ var IntakeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListScales",
 			Handler:    _IntakeService_ListScales_Handler,
+		},
+		{
+			MethodName: "ListWeighingRules",
+			Handler:    _IntakeService_ListWeighingRules_Handler,
 		},
 		{
 			MethodName: "PostReadings",
