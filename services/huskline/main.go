@@ -13,6 +13,7 @@ import (
 	"strings"
 	"syscall"
 	"time"
+	_ "time/tzdata" // hours of scales are kept by the names of time zones, also where the machine has no such list
 
 	"github.com/alecthomas/kong"
 
@@ -41,6 +42,7 @@ type cli struct {
 	Serve   serveCmd   `cmd:"" help:"Run one service against a given Postgres and NATS."`
 	Import  importCmd  `cmd:"" help:"Send a season folder of CSV files through the public interfaces."`
 	Weigh   weighCmd   `cmd:"" help:"Post scale readings: CSV with a header row, or JSON lines."`
+	Scales  scalesCmd  `cmd:"" help:"Scales: their feeds, the rules they are held to, and their registration."`
 	Drill   drillCmd   `cmd:"" help:"Recall drill: where a lot came from and where it went, with its mass balance."`
 	Origins originsCmd `cmd:"" help:"What went into a lot, in shares."`
 	Cost    costCmd    `cmd:"" help:"What a lot, a batch or a run cost, to the last unit."`
@@ -124,7 +126,7 @@ const patience = 30 * time.Second
 func bounded(ctx context.Context, command string) (context.Context, context.CancelFunc) {
 	name, _, _ := strings.Cut(command, " ")
 	switch name {
-	case "drill", "origins", "cost", "balance", "token":
+	case "drill", "origins", "cost", "balance", "token", "scales":
 		return context.WithTimeout(ctx, patience)
 	}
 	return context.WithCancel(ctx)

@@ -90,7 +90,7 @@ func New(cfg Config) (*Service, error) {
 	reader := store.NewReader(cfg.DB, cfg.Now)
 	inventory := caller.New(cfg.Peers[lot.Inventory], reader.Head)
 	s.parts = server.New(server.Config{
-		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader,
+		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader, Now: cfg.Now,
 	})
 	return s, nil
 }

@@ -195,10 +195,12 @@ func (d *door) registerGateway(ctx context.Context, mux *runtime.ServeMux) error
 	return nil
 }
 
-// headers lets the sender's receipts through, beside what the gateway passes by itself.
+// headers lets the sender's receipts and clock through, beside what the gateway passes by itself.
 func headers(name string) (string, bool) {
-	if strings.EqualFold(name, rpc.ReceiptHeader) {
-		return rpc.ReceiptHeader, true
+	for _, ours := range [...]string{rpc.ReceiptHeader, rpc.ClockHeader} {
+		if strings.EqualFold(name, ours) {
+			return ours, true
+		}
 	}
 	return runtime.DefaultHeaderMatcher(name)
 }

@@ -53,13 +53,4 @@ func Moment(field string, t, now time.Time) error {
 	return nil
 }
 
-// ReadingMoment is Moment for one reading among many: what its line is refused for stands in the answer to the batch.
-func ReadingMoment(t, now time.Time) error {
-	err := Moment("time", t, now)
-	if fault.KindOf(err) == fault.KindPrecondition {
-		return fault.Invalid("time_ahead", "time %s: it is more than 5 minutes after the service's clock, %s", stamp(t), stamp(now))
-	}
-	return err
-}
-
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }

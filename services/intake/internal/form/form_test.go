@@ -45,18 +45,15 @@ func TestMoment(t *testing.T) {
 	t.Parallel()
 	now := time.Date(2025, 11, 3, 12, 0, 0, 0, time.UTC)
 	for _, tc := range []struct {
-		at            time.Time
-		want, reading string
+		at   time.Time
+		want string
 	}{
-		{now.AddDate(-50, 0, 0), "", ""},
-		{now.Add(form.Ahead), "", ""},
-		{now.Add(form.Ahead).In(time.FixedZone("", -6*3600)), "", ""},
-		{now.Add(form.Ahead + time.Microsecond), "effective_in_future", "time_ahead"},
-		{time.Time{}, "time_missing", "time_missing"},
+		{now.AddDate(-50, 0, 0), ""},
+		{now.Add(form.Ahead), ""},
+		{now.Add(form.Ahead).In(time.FixedZone("", -6*3600)), ""},
+		{now.Add(form.Ahead + time.Microsecond), "effective_in_future"},
+		{time.Time{}, "time_missing"},
 	} {
-		if got := fault.ReasonOf(form.ReadingMoment(tc.at, now)); got != tc.reading {
-			t.Errorf("reading of %s: reason %q, want %q", tc.at, got, tc.reading)
-		}
 		if got := fault.ReasonOf(form.Moment("effective", tc.at, now)); got != tc.want {
 			t.Errorf("%s: reason %q, want %q", tc.at, got, tc.want)
 		}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"slices"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -39,6 +40,7 @@ type Config struct {
 	Inbox *inbox.Inbox
 	Desk  *desk.Desk
 	Store Store
+	Now   func() time.Time
 }
 
 // Parts answers the whole contract. A method that none of its parts has does not compile.
@@ -69,7 +71,7 @@ func New(cfg Config) *Parts {
 	run := work.New(cfg.Run, post, cfg.Claim)
 	return &Parts{
 		registerPart: registerPart{register.New(run, cfg.Store)},
-		feedPart:     feedPart{feed.New(run, cfg.Store)},
+		feedPart:     feedPart{feed.New(run, cfg.Store, cfg.Now)},
 		gatePart:     gatePart{gate.New(run, cfg.Store)},
 		payPart:      payPart{pay.New(run)},
 		officePart:   officePart{office.New(run, cfg.Desk, cfg.Inbox)},

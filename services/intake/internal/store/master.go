@@ -10,7 +10,6 @@ import (
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
-	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/weighing"
 )
 
@@ -88,38 +87,6 @@ func (t *Tx) Items(ctx context.Context, after string, limit int) ([]lot.ItemChan
 		err = row.Scan(&i.Item, &i.Name, &kind, &measure, &i.SplitOff, &i.Unit, &i.Allergens)
 		i.ItemKind, i.Measure = lot.ItemKind(kind), lot.Measure(measure)
 		return i, err
-	})
-}
-
-// SaveScale adds a version of a scale, which stands from now on.
-func (t *Tx) SaveScale(ctx context.Context, s scale.Scale) error {
-	const save = `with s as (insert into scales (scale, version, class, capacity, division, place, in_service, sealed)
-			values ($1, 1, $2, $3, $4, $5, $6, $7) on conflict (scale) do update set version = scales.version + 1, class = excluded.class,
-			capacity = excluded.capacity, division = excluded.division, place = excluded.place, in_service = excluded.in_service,
-			sealed = excluded.sealed returning scale_id, version),
-		f as (insert into scale_feeds (scale_id, watermark, lines, stored, conflicts) select scale_id, 0, 0, 0, 0 from s on conflict do nothing)
-		insert into scale_versions (scale_id, version, class, capacity, division, place, in_service, sealed, recorded)
-		select scale_id, version, $2, $3, $4, $5, $6, $7, $8 from s`
-	_, err := t.tx.Exec(ctx, save, s.Code, s.Class, int64(s.Capacity), int64(s.Division), s.Place, s.InService, maybe(s.Sealed), t.at)
-	if err != nil {
-		return fmt.Errorf("save scale %s: %w", s.Code, err)
-	}
-	return nil
-}
-
-// ScaleStates lists scales by code after one, with the state of their feeds, at most limit.
-func (t *Tx) ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error) {
-	const list = `select s.scale, s.class, s.capacity, s.division, s.place, s.in_service, s.sealed, f.watermark, f.stored, f.conflicts
-		from scales s join scale_feeds f using (scale_id) where s.scale > $1 order by s.scale limit $2`
-	rows, err := t.tx.Query(ctx, list, after, limit)
-	if err != nil {
-		return nil, fmt.Errorf("list scales: %w", err)
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (s scale.State, err error) {
-		var sealed *time.Time
-		err = row.Scan(&s.Code, &s.Class, &s.Capacity, &s.Division, &s.Place, &s.InService, &sealed, &s.Watermark, &s.Stored, &s.Conflicts)
-		s.Sealed = given(sealed)
-		return s, err
 	})
 }
 

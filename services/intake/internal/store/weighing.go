@@ -34,26 +34,6 @@ func (t *Tx) Scales(ctx context.Context, codes []string, register bool) (map[str
 	return t.scales(ctx, codes)
 }
 
-func (t *Tx) scales(ctx context.Context, codes []string) (map[string]weighing.Known, error) {
-	const find = `select scale_id, scale, class, capacity, division, place, in_service, sealed from scales where scale = any($1)`
-	found := make(map[string]weighing.Known, len(codes))
-	rows, err := t.tx.Query(ctx, find, codes)
-	if err != nil {
-		return nil, fmt.Errorf("find scales: %w", err)
-	}
-	var k weighing.Known
-	var sealed *time.Time
-	_, err = pgx.ForEachRow(rows, []any{&k.ID, &k.Code, &k.Class, &k.Capacity, &k.Division, &k.Place, &k.InService, &sealed}, func() error {
-		k.Sealed = given(sealed)
-		found[k.Code] = k
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("find scales: %w", err)
-	}
-	return found, nil
-}
-
 // columns is rows as the driver takes them, column by column.
 type columns struct {
 	scaleIDs    []int32
@@ -195,23 +175,33 @@ func (t *Tx) Advance(ctx context.Context, progress []weighing.Progress) (map[int
 
 // Readings lists what is stored of a scale by sequence, with the readings in conflict beside, or those alone.
 func (t *Tx) Readings(ctx context.Context, l weighing.List) ([]weighing.Listed, error) {
-	const list = `select r.sequence, r.time, r.digits, r.unit, r.kind, r.reference, r.micropounds, r.recorded, r.historic, r.conflict, r.hash
-		from (
-			select sequence, time, digits, unit, kind, reference, micropounds, recorded, historic, false as conflict, hash, scale_id from readings where not $2
-			union all
-			select sequence, time, digits, unit, kind, reference, micropounds, recorded, historic, true, hash, scale_id from readings_conflicts) r
-		where r.scale_id = (select scale_id from scales where scale = $1) and r.sequence >= $3
-			and (r.sequence, r.conflict, r.hash) > ($3, $4, $5)
-		order by r.sequence, r.conflict, r.hash limit $6`
+	const list = `select r.sequence, r.time, r.digits, r.unit, r.kind, r.reference, r.micropounds, r.recorded, r.historic, r.conflict, r.hash,
+			coalesce(n.in_motion, false), coalesce(n.high_resolution, false), coalesce(n.center_of_zero, false), coalesce(n.range, 0),
+			coalesce(n.marks, 0), coalesce(n.offset_micros, 0)
+		from (select r.*
+			from (
+				select sequence, time, digits, unit, kind, reference, micropounds, recorded, historic, false as conflict, hash, scale_id from readings
+					where not $2
+				union all
+				select sequence, time, digits, unit, kind, reference, micropounds, recorded, historic, true, hash, scale_id from readings_conflicts) r
+			where r.scale_id = (select scale_id from scales where scale = $1) and r.sequence >= $3
+				and (r.sequence, r.conflict, r.hash) > ($3, $4, $5)
+			order by r.sequence, r.conflict, r.hash limit $6) r
+		left join lateral (select in_motion, high_resolution, center_of_zero, range, marks, offset_micros from reading_notes
+			where scale_id = r.scale_id and sequence = r.sequence and hash = r.hash limit 1) n on true
+		order by r.sequence, r.conflict, r.hash`
 	rows, err := t.tx.Query(ctx, list, l.Scale, l.ConflictsOnly, l.After.Sequence, l.After.Conflict, pgtype.UUID{Bytes: l.After.Hash, Valid: true}, l.Limit)
 	if err != nil {
 		return nil, fmt.Errorf("list readings of %s: %w", l.Scale, err)
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (s weighing.Listed, err error) {
 		var kind int16
+		var marks int32
+		var offset int64
 		var h pgtype.UUID
-		err = row.Scan(&s.Sequence, &s.Time, &s.Digits, &s.Unit, &kind, &s.Reference, &s.Mass, &s.Recorded, &s.Historic, &s.Conflict, &h)
-		s.Scale, s.Kind = l.Scale, weighing.Kind(kind)
+		err = row.Scan(&s.Sequence, &s.Time, &s.Digits, &s.Unit, &kind, &s.Reference, &s.Mass, &s.Recorded, &s.Historic, &s.Conflict, &h,
+			&s.Status.InMotion, &s.Status.HighResolution, &s.Status.CenterOfZero, &s.Status.Range, &marks, &offset)
+		s.Scale, s.Kind, s.Marks, s.Offset = l.Scale, weighing.Kind(kind), weighing.Marks(marks), time.Duration(offset)*time.Microsecond
 		s.Place = weighing.Place{Sequence: s.Sequence, Conflict: s.Conflict, Hash: h.Bytes}
 		return s, err
 	})

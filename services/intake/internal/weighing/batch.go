@@ -17,9 +17,10 @@ import (
 type Batch struct {
 	Command  string
 	Readings []Reading
-	Historic bool // imported from records: kept as they are, never measured by the rules for live scales
-	Register bool // unknown scales are registered, without limits
-	Retold   bool // its event was said already: it is stored again after the database went back to an earlier moment
+	Historic bool           // imported from records: kept as they are, never measured by the rules for live scales
+	Register bool           // unknown scales are registered, without limits
+	Clock    *time.Duration // what the sender's clock was ahead of the service's when it sent them; nil where it did not tell
+	Retold   bool           // its event was said already: it is stored again after the database went back to an earlier moment
 }
 
 // Outcome is what became of a reading.
@@ -52,6 +53,13 @@ type Result struct {
 	Exceptions                           []Answer // every reading that was not simply stored, in the order of the batch
 	Stored, Repeated, Refused, Conflicts int64
 	Watermarks                           []Watermark // of the batch's known scales, by code
+	Marked                               []Marked    // readings stored with a mark, in the order of the batch
+}
+
+// Marked is a reading of a batch that was stored with a mark.
+type Marked struct {
+	Index int
+	Marks Marks
 }
 
 // Known is a scale with its number in the store.
@@ -77,6 +85,8 @@ type Tx interface {
 	Scales(ctx context.Context, codes []string, register bool) (map[string]Known, error)
 	// Insert stores rows, in the order of their keys and each key once, whose key is free, and returns the keys that were.
 	Insert(ctx context.Context, rows []Row, historic bool) ([]Key, error)
+	// Note keeps what few readings have (marks, status, the offset of the sender's clock) of rows that were stored or kept apart just now.
+	Note(ctx context.Context, rows []Row) error
 	// Contents is the hashes of what is stored under keys; those not stored are left out.
 	Contents(ctx context.Context, keys []Key) (map[Key]Hash, error)
 	// KeepApart keeps rows whose number was taken by another content; a content that is there already is kept once. It returns how many were
@@ -112,6 +122,11 @@ func Post(ctx context.Context, tx Tx, b Batch) (Result, []lot.Event, error) {
 	for id, n := range apart {
 		p.of(id).Conflicts = n
 	}
+	if noted := p.noted(); len(noted) > 0 {
+		if err := tx.Note(ctx, noted); err != nil {
+			return Result{}, nil, err
+		}
+	}
 	marks, err := tx.Advance(ctx, p.sums())
 	if err != nil {
 		return Result{}, nil, err
@@ -132,6 +147,7 @@ type posting struct {
 	fit      []candidate // keep the rules of form, in the order of their keys, then of the batch
 	apart    []Row
 	stored   []Row // in the order of their keys
+	marked   []Marked
 	progress map[int32]*Progress
 }
 
@@ -178,17 +194,13 @@ func (p *posting) judge() {
 			p.refuse(i, unknownScale(r.Scale))
 			continue
 		}
-		row, err := formOf(r, p.now)
+		row, err := formOf(r)
 		if err != nil {
 			p.refuse(i, err)
 			continue
 		}
 		row.ScaleID = known.ID
-		c := candidate{Row: row, index: i}
-		if !p.batch.Historic {
-			c.barred = live(row, known.Scale)
-		}
-		p.fit = append(p.fit, c)
+		p.fit = append(p.fit, p.measure(row, i, &known.Scale))
 	}
 	slices.SortFunc(p.fit, func(a, b candidate) int {
 		return cmp.Or(cmp.Compare(a.ScaleID, b.ScaleID), cmp.Compare(a.Sequence, b.Sequence), cmp.Compare(a.index, b.index))
@@ -200,15 +212,6 @@ func unknownScale(code string) error {
 		return err
 	}
 	return fault.NotFound("scale_unknown", "scale %s: it is not registered", code)
-}
-
-func live(r Row, s scale.Scale) error {
-	for _, rule := range liveRules {
-		if err := rule(r, s); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 func (p *posting) refuse(i int, why error) {
@@ -258,6 +261,19 @@ func (p *posting) keep(ctx context.Context, tx Tx) error {
 	return nil
 }
 
+// noted are the rows of which more is kept than of most.
+func (p *posting) noted() []Row {
+	var out []Row
+	for _, rows := range [...][]Row{p.stored, p.apart} {
+		for i := range rows {
+			if rows[i].Noted() {
+				out = append(out, rows[i])
+			}
+		}
+	}
+	return out
+}
+
 // compare answers every fit reading by what stands under its number.
 func (p *posting) compare(content map[Key]Hash, fresh map[Key]bool) {
 	for _, c := range p.fit {
@@ -267,6 +283,9 @@ func (p *posting) compare(content map[Key]Hash, fresh map[Key]bool) {
 		case taken && there == c.Hash && fresh[c.Key()] && c.barred == nil:
 			a.Outcome = OutcomeStored
 			fresh[c.Key()] = false
+			if c.Marks != 0 {
+				p.marked = append(p.marked, Marked{c.index, c.Marks})
+			}
 		case taken && there == c.Hash:
 		case c.barred != nil:
 			p.refuse(c.index, c.barred)
@@ -306,7 +325,8 @@ func (p *posting) sums() []Progress {
 }
 
 func (p *posting) result(marks map[int32]int64) Result {
-	var r Result
+	r := Result{Marked: p.marked}
+	slices.SortFunc(r.Marked, func(a, b Marked) int { return cmp.Compare(a.Index, b.Index) })
 	for _, a := range p.answers {
 		switch a.Outcome {
 		case OutcomeStored:

@@ -15,7 +15,6 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/weight"
 	"huskline/services/intake/internal/form"
-	"huskline/services/intake/internal/scale"
 )
 
 // Kind says what a reading weighed.
@@ -37,6 +36,15 @@ type Reading struct {
 	Unit      string
 	Kind      Kind
 	Reference string // never looked up
+	Status    Status
+}
+
+// Status is what the scale said of itself beside the weight.
+type Status struct {
+	InMotion       bool
+	HighResolution bool // it showed more digits than its division has
+	CenterOfZero   bool
+	Range          int32 // it was in, from 1; 0: it did not say
 }
 
 // Hash is what a reading's content comes to.
@@ -48,7 +56,12 @@ type Row struct {
 	ScaleID int32
 	Mass    weight.Mass
 	Hash    Hash
+	Marks   Marks
+	Offset  time.Duration // what the sender's clock is ahead; 0 where it is not known or under a second
 }
+
+// Noted tells whether more is kept of the reading than most readings have.
+func (r Row) Noted() bool { return r.Marks != 0 || r.Offset != 0 || r.Status != Status{} }
 
 // Key names a reading for good.
 type Key struct {
@@ -66,18 +79,23 @@ type Stored struct {
 	Recorded time.Time
 	Historic bool
 	Conflict bool // kept apart: the number was taken by another content
+	Marks    Marks
+	Offset   time.Duration
 }
 
 // maxReference is the longest text that may come with a reading.
 const maxReference = 500
 
 // formOf judges what holds for every reading, imported ones too, and converts it.
-func formOf(r Reading, now time.Time) (Row, error) {
+func formOf(r Reading) (Row, error) {
 	if r.Sequence < 1 {
 		return Row{}, fault.Invalid("sequence_below_one", "sequence %d: a scale counts 1, 2, 3 …", r.Sequence)
 	}
-	if err := form.ReadingMoment(r.Time, now); err != nil {
-		return Row{}, err
+	if r.Time.IsZero() {
+		return Row{}, fault.Invalid("time_missing", "time: a time is required")
+	}
+	if r.Status.Range < 0 {
+		return Row{}, fault.Invalid("range_below_one", "range %d: a scale counts its ranges 1, 2, 3 …", r.Status.Range)
 	}
 	if r.Kind < Gross || r.Kind > Net {
 		return Row{}, fault.Invalid("kind_unknown", "kind %d: a reading is gross, tare or net", r.Kind)
@@ -99,7 +117,11 @@ func formOf(r Reading, now time.Time) (Row, error) {
 	return Row{Reading: r, Mass: mass, Hash: hashOf(r)}, nil
 }
 
-// hashOf is the first 16 bytes of the SHA-256 of the content, each text led by its length.
+// statusForm leads what the scale said of itself in the hash of a reading.
+const statusForm = 1
+
+// hashOf is the first 16 bytes of the SHA-256 of the content, each text led by its length. What the scale said of itself follows only where it said
+// something: readings without it, and all from before it could be sent, keep the hash they have.
 func hashOf(r Reading) Hash {
 	buf := make([]byte, 0, 128)
 	for _, text := range [...]string{r.Scale, r.Digits, r.Unit, r.Reference} {
@@ -109,50 +131,19 @@ func hashOf(r Reading) Hash {
 	for _, n := range [...]int64{r.Sequence, r.Time.UnixMicro(), int64(r.Kind)} {
 		buf = binary.BigEndian.AppendUint64(buf, uint64(n))
 	}
+	if (r.Status != Status{}) {
+		buf = append(buf, statusForm, flag(r.Status.InMotion), flag(r.Status.HighResolution), flag(r.Status.CenterOfZero))
+		buf = binary.BigEndian.AppendUint32(buf, uint32(r.Status.Range))
+	}
 	sum := sha256.Sum256(buf)
 	return Hash(sum[:16])
 }
 
-// liveRules are the rules for readings of a scale at a live door, judged in this order; readings of records are kept as they are. A figure that is not known sets no limit.
-var liveRules = []func(r Row, s scale.Scale) error{outOfService, sealExpired, aboveCapacity, offDivision}
-
-func outOfService(r Row, s scale.Scale) error {
-	if s.InService {
-		return nil
+func flag(set bool) byte {
+	if set {
+		return 1
 	}
-	return fault.Precondition("scale_out_of_service", "scale %s: it is not in service", r.Scale)
-}
-
-func sealExpired(r Row, s scale.Scale) error {
-	if s.Sealed.IsZero() || !r.Time.After(s.Sealed) {
-		return nil
-	}
-	return fault.Precondition("seal_expired", "scale %s: its seal held until %s, the reading is of %s", r.Scale, s.Sealed.UTC().Format(time.RFC3339),
-		r.Time.Format(time.RFC3339))
-}
-
-// aboveCapacity: no scale indicates above 105 % of its capacity (NIST Handbook 44, Scales Code S.1.7).
-func aboveCapacity(r Row, s scale.Scale) error {
-	if s.Capacity == 0 || r.Mass-s.Capacity <= s.Capacity/20 {
-		return nil
-	}
-	return fault.Precondition("above_capacity", "scale %s: %s lb is above 105 %% of its capacity, %s lb", r.Scale, r.Mass, s.Capacity)
-}
-
-// offDivision: an indication is a whole number of divisions. Division and reading were each rounded to a micropound where the scale does not
-// count in pounds, so that a multiple may be off by half of one for each division, and by one.
-func offDivision(r Row, s scale.Scale) error {
-	if s.Division == 0 {
-		return nil
-	}
-	n, rest := r.Mass/s.Division, r.Mass%s.Division
-	if rest > s.Division/2 {
-		n, rest = n+1, s.Division-rest
-	}
-	if rest == 0 || r.Unit == string(weight.KilogramUnit) && rest <= n/2+1 {
-		return nil
-	}
-	return fault.Precondition("off_division", "scale %s: %s lb is no multiple of its division, %s lb", r.Scale, r.Mass, s.Division)
+	return 0
 }
 
 // Place is where a page of stored readings ended.

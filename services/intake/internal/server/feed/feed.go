@@ -36,10 +36,23 @@ type Reads interface {
 type Server struct {
 	run   *work.Runner
 	reads Reads
+	now   func() time.Time
 }
 
-// New makes the server.
-func New(run *work.Runner, reads Reads) *Server { return &Server{run, reads} }
+// New makes the server. now is the service's clock, which the senders' are compared with.
+func New(run *work.Runner, reads Reads, now func() time.Time) *Server {
+	return &Server{run, reads, now}
+}
+
+// clock is what the sender's clock is ahead of the service's, nil where it does not tell. On a stream it is compared once, when the stream opens.
+func (s *Server) clock(ctx context.Context) (*time.Duration, error) {
+	at, err := rpc.ClockOf(ctx)
+	if err != nil || at.IsZero() {
+		return nil, err
+	}
+	ahead := at.Sub(s.now())
+	return &ahead, nil
+}
 
 // batch is a message that brings readings.
 type batch interface {
@@ -54,6 +67,9 @@ func (s *Server) PostReadings(ctx context.Context, req *intakev1.PostReadingsReq
 	if err != nil {
 		return nil, err
 	}
+	if b.Clock, err = s.clock(ctx); err != nil {
+		return nil, err
+	}
 	return work.Run(ctx, s.run, req, func(ctx context.Context, tx work.Tx) (*intakev1.PostReadingsResponse, []lot.Event, error) {
 		r, events, err := weighing.Post(ctx, tx, b)
 		return posted(r), events, err
@@ -63,12 +79,14 @@ func (s *Server) PostReadings(ctx context.Context, req *intakev1.PostReadingsReq
 func posted(r weighing.Result) *intakev1.PostReadingsResponse {
 	return &intakev1.PostReadingsResponse{
 		Exceptions: exceptions(r), Stored: r.Stored, Repeated: r.Repeated, Refused: r.Refused, Conflicts: r.Conflicts, Watermarks: watermarks(r),
+		Marked: marked(r),
 	}
 }
 
 func streamed(r weighing.Result) *intakev1.StreamReadingsResponse {
 	return &intakev1.StreamReadingsResponse{
 		Exceptions: exceptions(r), Stored: r.Stored, Repeated: r.Repeated, Refused: r.Refused, Conflicts: r.Conflicts, Watermarks: watermarks(r),
+		Marked: marked(r),
 	}
 }
 
@@ -94,6 +112,10 @@ func Retell(ctx context.Context, tx work.Tx, req command.Request) (proto.Message
 // StreamReadings stores batches as they come and answers them in order. A batch that is refused as a whole is answered so, and the stream lives
 // on; a failure of ours ends it, and the sender sends again what was not answered.
 func (s *Server) StreamReadings(stream grpc.BidiStreamingServer[intakev1.StreamReadingsRequest, intakev1.StreamReadingsResponse]) error {
+	clock, err := s.clock(stream.Context())
+	if err != nil {
+		return err
+	}
 	for {
 		req, err := stream.Recv()
 		if errors.Is(err, io.EOF) {
@@ -102,7 +124,7 @@ func (s *Server) StreamReadings(stream grpc.BidiStreamingServer[intakev1.StreamR
 		if err != nil {
 			return err
 		}
-		answer, err := s.stored(stream.Context(), req)
+		answer, err := s.stored(stream.Context(), req, clock)
 		if fault.Refused(err) {
 			answer, err = &intakev1.StreamReadingsResponse{BatchReason: fault.ReasonOf(err), BatchMessage: err.Error()}, nil
 		}
@@ -116,7 +138,9 @@ func (s *Server) StreamReadings(stream grpc.BidiStreamingServer[intakev1.StreamR
 	}
 }
 
-func (s *Server) stored(ctx context.Context, req *intakev1.StreamReadingsRequest) (*intakev1.StreamReadingsResponse, error) {
+func (s *Server) stored(
+	ctx context.Context, req *intakev1.StreamReadingsRequest, clock *time.Duration,
+) (*intakev1.StreamReadingsResponse, error) {
 	if err := rpc.WellFormed(req); err != nil {
 		return nil, err
 	}
@@ -124,6 +148,7 @@ func (s *Server) stored(ctx context.Context, req *intakev1.StreamReadingsRequest
 	if err != nil {
 		return nil, err
 	}
+	b.Clock = clock
 	return work.Run(ctx, s.run, req, func(ctx context.Context, tx work.Tx) (*intakev1.StreamReadingsResponse, []lot.Event, error) {
 		r, events, err := weighing.Post(ctx, tx, b)
 		return streamed(r), events, err
@@ -146,7 +171,9 @@ func batchOf(ctx context.Context, req batch) (weighing.Batch, error) {
 		}
 		b.Readings[i] = weighing.Reading{
 			Scale: m.GetScale(), Sequence: m.GetSequence(), Time: at, Digits: m.GetDigits(), Unit: m.GetUnit(), Kind: weighing.Kind(m.GetKind()),
-			Reference: m.GetReference(),
+			Reference: m.GetReference(), Status: weighing.Status{
+				InMotion: m.GetInMotion(), HighResolution: m.GetHighResolution(), CenterOfZero: m.GetCenterOfZero(), Range: m.GetRange(),
+			},
 		}
 	}
 	return b, nil
@@ -164,6 +191,14 @@ func watermarks(r weighing.Result) []*intakev1.Watermark {
 	out := make([]*intakev1.Watermark, len(r.Watermarks))
 	for i, w := range r.Watermarks {
 		out[i] = &intakev1.Watermark{Scale: w.Scale, Sequence: w.Sequence}
+	}
+	return out
+}
+
+func marked(r weighing.Result) []*intakev1.ReadingMarks {
+	out := make([]*intakev1.ReadingMarks, len(r.Marked))
+	for i, m := range r.Marked {
+		out[i] = &intakev1.ReadingMarks{Index: int32(m.Index), Marks: m.Marks.Names()}
 	}
 	return out
 }
@@ -194,15 +229,24 @@ func (s *Server) ListReadings(ctx context.Context, req *intakev1.ListReadingsReq
 		answer.NextPageToken = tokenOf(rows[size-1].Place)
 	}
 	for _, r := range rows {
-		answer.Readings = append(answer.Readings, &intakev1.StoredReading{
-			Micropounds: int64(r.Mass), Recorded: lotwire.Time(r.Recorded), Historic: r.Historic, Conflict: r.Conflict,
-			Reading: &intakev1.Reading{
-				Scale: r.Scale, Sequence: r.Sequence, Time: lotwire.Time(r.Time), Digits: r.Digits, Unit: r.Unit, Kind: intakev1.ReadingKind(r.Kind),
-				Reference: r.Reference,
-			},
-		})
+		answer.Readings = append(answer.Readings, stored(r.Stored))
 	}
 	return answer, nil
+}
+
+func stored(r weighing.Stored) *intakev1.StoredReading {
+	m := &intakev1.StoredReading{
+		Micropounds: int64(r.Mass), Recorded: lotwire.Time(r.Recorded), Historic: r.Historic, Conflict: r.Conflict, Marks: r.Marks.Names(),
+		Reading: &intakev1.Reading{
+			Scale: r.Scale, Sequence: r.Sequence, Time: lotwire.Time(r.Time), Digits: r.Digits, Unit: r.Unit, Kind: intakev1.ReadingKind(r.Kind),
+			Reference: r.Reference, InMotion: r.Status.InMotion, HighResolution: r.Status.HighResolution, CenterOfZero: r.Status.CenterOfZero,
+			Range: r.Status.Range,
+		},
+	}
+	if r.Offset != 0 {
+		m.ClockOffsetMicros = proto.Int64(r.Offset.Microseconds())
+	}
+	return m
 }
 
 // tokenBytes is the length of a place as a page token carries it: sequence, conflict, hash.

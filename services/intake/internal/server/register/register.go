@@ -7,7 +7,6 @@ import (
 	"huskline/internal/desk"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
-	"huskline/internal/weight"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/intake/internal/item"
 	"huskline/services/intake/internal/party"
@@ -62,21 +61,6 @@ func (s *Server) RegisterItem(ctx context.Context, req *intakev1.RegisterItemReq
 	})
 }
 
-// RegisterScale adds a scale or changes it from now on.
-func (s *Server) RegisterScale(ctx context.Context, req *intakev1.RegisterScaleRequest) (*intakev1.RegisterScaleResponse, error) {
-	m := req.GetScale()
-	sealed, err := lotwire.ParseTime(m.GetSealedUntil())
-	if err != nil {
-		return nil, err
-	}
-	return work.Run(ctx, s.run, req, func(ctx context.Context, tx work.Tx) (*intakev1.RegisterScaleResponse, []lot.Event, error) {
-		return &intakev1.RegisterScaleResponse{}, nil, scale.Register(ctx, tx, scale.Scale{
-			Code: m.GetScale(), Class: m.GetAccuracyClass(), Capacity: weight.Mass(m.GetCapacityMicropounds()),
-			Division: weight.Mass(m.GetDivisionMicropounds()), Place: m.GetPlace(), InService: m.GetInService(), Sealed: sealed,
-		})
-	})
-}
-
 // page is one page of a list and where the next one starts; a row more than the page was asked for.
 func page[R any](rows []R, size int, key func(R) string) ([]R, string) {
 	if len(rows) <= size {
@@ -119,30 +103,6 @@ func (s *Server) ListItems(ctx context.Context, req *intakev1.ListItemsRequest) 
 	rows, answer.NextPageToken = page(rows, size, func(i lot.ItemChanged) string { return string(i.Item) })
 	for _, i := range rows {
 		answer.Items = append(answer.Items, lotwire.ItemChanged(i))
-	}
-	return answer, nil
-}
-
-// ListScales lists scales by code with the state of their feeds.
-func (s *Server) ListScales(ctx context.Context, req *intakev1.ListScalesRequest) (*intakev1.ListScalesResponse, error) {
-	after, err := work.PageAfter(req.GetPageToken())
-	if err != nil {
-		return nil, err
-	}
-	size := desk.PageSize(req.GetPageSize())
-	rows, err := s.reads.ScaleStates(ctx, after, size+1)
-	if err != nil {
-		return nil, err
-	}
-	answer := &intakev1.ListScalesResponse{}
-	rows, answer.NextPageToken = page(rows, size, func(s scale.State) string { return s.Code })
-	for _, r := range rows {
-		answer.Scales = append(answer.Scales, &intakev1.ScaleState{
-			Watermark: r.Watermark, Stored: r.Stored, Conflicts: r.Conflicts, Scale: &intakev1.Scale{
-				Scale: r.Code, AccuracyClass: r.Class, CapacityMicropounds: int64(r.Capacity), DivisionMicropounds: int64(r.Division),
-				Place: r.Place, InService: r.InService, SealedUntil: lotwire.Time(r.Sealed),
-			},
-		})
 	}
 	return answer, nil
 }
