@@ -34,33 +34,38 @@ type classRow struct {
 	unit        weight.Unit
 	from, to    string // of the division; to empty: no end
 	least, most int64  // divisions; most 0: no end
+	basis       Basis
 }
 
-// classRows are NIST Handbook 44, Scales Code, table 3. For class II from 1 to 50 mg two reproductions differ, 100 and 20,000 at least; the wider is
-// taken. For class III L in kilograms one page prints 500 to 2,000, which is taken for a misprint of the row in pounds.
+// classRows are NIST Handbook 44, Scales Code, table 3, as two pages reproduce it. For class II from 1 to 50 mg they differ, 100 and 20,000 at least;
+// the wider is taken. For class III L in kilograms one prints 500 to 2,000, which is taken for a misprint of the row in pounds. These two are
+// not confirmed and told apart.
 func classRows() []classRow {
 	const g = weight.KilogramUnit
 	return []classRow{
-		{ClassI, g, "0.000001", "", 50_000, 0},
-		{ClassII, g, "0.000001", "0.00005", 100, 100_000},
-		{ClassII, g, "0.0001", "", 5_000, 100_000},
-		{ClassIII, g, "0.0001", "0.002", 100, 10_000},
-		{ClassIII, g, "0.005", "", 500, 10_000},
-		{ClassIII, weight.PoundUnit, "0.0002", "0.005", 100, 10_000},
-		{ClassIII, weight.PoundUnit, "0.01", "", 500, 10_000},
-		{ClassIII, weight.OunceUnit, "0.005", "0.125", 100, 10_000},
-		{ClassIII, weight.OunceUnit, "0.25", "", 500, 10_000},
-		{ClassIIIL, weight.PoundUnit, "5", "", 2_000, 10_000},
-		{ClassIIIL, g, "2", "", 2_000, 10_000},
-		{ClassIIII, g, "0.0001", "", 100, 1_200},
-		{ClassIIII, weight.PoundUnit, "0.01", "", 100, 1_200},
-		{ClassIIII, weight.OunceUnit, "0.25", "", 100, 1_200},
+		{ClassI, g, "0.000001", "", 50_000, 0, Read},
+		{ClassII, g, "0.000001", "0.00005", 100, 100_000, Memory},
+		{ClassII, g, "0.0001", "", 5_000, 100_000, Read},
+		{ClassIII, g, "0.0001", "0.002", 100, 10_000, Read},
+		{ClassIII, g, "0.005", "", 500, 10_000, Read},
+		{ClassIII, weight.PoundUnit, "0.0002", "0.005", 100, 10_000, Read},
+		{ClassIII, weight.PoundUnit, "0.01", "", 500, 10_000, Read},
+		{ClassIII, weight.OunceUnit, "0.005", "0.125", 100, 10_000, Read},
+		{ClassIII, weight.OunceUnit, "0.25", "", 500, 10_000, Read},
+		{ClassIIIL, weight.PoundUnit, "5", "", 2_000, 10_000, Read},
+		{ClassIIIL, g, "2", "", 2_000, 10_000, Memory},
+		{ClassIIII, g, "0.0001", "", 100, 1_200, Read},
+		{ClassIIII, weight.PoundUnit, "0.01", "", 100, 1_200, Read},
+		{ClassIIII, weight.OunceUnit, "0.25", "", 100, 1_200, Read},
 	}
 }
 
-func classFigures() string {
+func classFigures(basis Basis) string {
 	var out []string
 	for _, r := range classRows() {
+		if r.basis != basis {
+			continue
+		}
 		division := r.from + " " + string(r.unit) + " and more"
 		if r.to != "" {
 			division = r.from + " to " + r.to + " " + string(r.unit)
@@ -74,15 +79,16 @@ func classFigures() string {
 	return strings.Join(out, "; ")
 }
 
-// classBroken holds each range against the rows of the class. Where the unit is not known, one unit in which it fits is enough.
-func classBroken(s Scale) string {
+// classBroken holds each range against the rows of the class that are known in one way. Where the unit is not known, one unit in which it fits is
+// enough.
+func classBroken(s Scale, basis Basis) string {
 	if s.Class == "" || s.Capacity == 0 {
 		return ""
 	}
 	for _, r := range s.ranges() {
 		why := ""
 		for _, unit := range StepUnits(r.Division, s.Unit) {
-			if why = rangeBroken(s.Class, unit, r); why == "" {
+			if why = rangeBroken(s.Class, unit, r, basis); why == "" {
 				break
 			}
 		}
@@ -94,7 +100,7 @@ func classBroken(s Scale) string {
 }
 
 // rangeBroken says how a range breaks its class in a unit. A unit that the class has no row for breaks nothing; short tons go by pounds.
-func rangeBroken(class string, unit weight.Unit, r Range) string {
+func rangeBroken(class string, unit weight.Unit, r Range, basis Basis) string {
 	if unit == weight.ShortTonUnit {
 		unit = weight.PoundUnit
 	}
@@ -107,9 +113,12 @@ func rangeBroken(class string, unit weight.Unit, r Range) string {
 		if r.Division < massOf(row.from, unit) || row.to != "" && r.Division > massOf(row.to, unit) {
 			continue
 		}
+		if row.basis != basis {
+			return ""
+		}
 		return row.broken(r)
 	}
-	if !known {
+	if !known || basis != Read {
 		return ""
 	}
 	return fmt.Sprintf("class %s has no division of %s lb", class, r.Division)

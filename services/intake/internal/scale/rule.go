@@ -81,9 +81,13 @@ func registerRules() []registerRule {
 			handbook + ", table 3", truckNote, Read,
 		}, twentyPounds},
 		{Rule{
-			"class_divisions", AtRegister, "The number of divisions, capacity / division in each range, is within the class.", classFigures(), Refuse,
-			handbook + ", table 3", tableCopies + "; class II from 1 to 50 mg and the limits of class III L in kilograms are not confirmed", Read,
-		}, classBroken},
+			"class_divisions", AtRegister, "The number of divisions, capacity / division in each range, is within the class.", classFigures(Read), Refuse,
+			handbook + ", table 3", tableCopies, Read,
+		}, func(s Scale) string { return classBroken(s, Read) }},
+		{Rule{
+			"class_divisions_unconfirmed", AtRegister, "The same, for the rows that two pages print differently or as it seems wrongly.", classFigures(Memory), Refuse,
+			handbook + ", table 3", nothingRead, Memory,
+		}, func(s Scale) string { return classBroken(s, Memory) }},
 	}
 }
 
