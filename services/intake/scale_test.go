@@ -64,8 +64,12 @@ func TestScaleRegister(t *testing.T) {
 		{func(s *intakev1.Scale) { s.CapacityMicropounds = 39_980_000_000 }, "class_divisions"},
 		{func(s *intakev1.Scale) { s.Ranges = full.GetRanges() }, "scale_ranges"},
 		{func(s *intakev1.Scale) { s.Unit = "lb" }, "form"},
-		{func(s *intakev1.Scale) { s.Hours = []*intakev1.ScaleHours{{Weekday: 8, Opens: "06:00", Closes: "07:00"}} }, "form"},
-		{func(s *intakev1.Scale) { s.Hours = []*intakev1.ScaleHours{{Weekday: 1, Opens: "6 am", Closes: "07:00"}} }, "form"},
+		{func(s *intakev1.Scale) {
+			s.Hours = []*intakev1.ScaleHours{{Weekday: 8, Opens: "06:00", Closes: "07:00"}}
+		}, "form"},
+		{func(s *intakev1.Scale) {
+			s.Hours = []*intakev1.ScaleHours{{Weekday: 1, Opens: "6 am", Closes: "07:00"}}
+		}, "form"},
 	} {
 		s := truck("W2")
 		tc.change(s)
