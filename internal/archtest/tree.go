@@ -118,6 +118,9 @@ func load(fsys fs.FS) (*tree, error) {
 			}
 			return nil
 		}
+		if name == ".git" { // where the tree is a second work tree of its repository, a file that says where that is
+			return nil
+		}
 		return t.read(fsys, name, byDir)
 	})
 	if err != nil {

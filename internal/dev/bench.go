@@ -10,7 +10,9 @@ import (
 // benches names the measurements: each is a main package inside the service that owns what it measures, so that it
 // may reach that service's internals.
 func benches() map[string]string {
-	return map[string]string{}
+	return map[string]string{
+		"door": "./services/intake/internal/bench",
+	}
 }
 
 // bench runs one measurement, handing on the remaining arguments; without a name it lists them.

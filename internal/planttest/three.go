@@ -22,6 +22,7 @@ type Three struct {
 	Authority *Authority
 	Token     string // of an administrator
 	Bus       *bustest.Bus
+	Postgres  *pgserver.Server
 
 	services map[string]*Process
 	flags    map[string][]string
@@ -38,7 +39,7 @@ func NewThree(t testing.TB) *Three {
 		Token: strings.Repeat("5a", 32), Bus: bustest.Listening(t),
 		services: map[string]*Process{}, flags: map[string][]string{}, grpc: map[string]string{},
 	}
-	server := startPostgres(t)
+	p.Postgres = startPostgres(t)
 	p.Authority = NewAuthority(t)
 	p.CA = p.Authority.File
 	secret := filepath.Join(t.TempDir(), "admin-token")
@@ -49,7 +50,7 @@ func NewThree(t testing.TB) *Three {
 		p.grpc[name] = FreePort(t)
 	}
 	for _, name := range Services() {
-		owner, run, err := postgres.Provision(context.Background(), server.DSN("postgres", pgserver.Superuser), name)
+		owner, run, err := postgres.Provision(context.Background(), p.Postgres.DSN("postgres", pgserver.Superuser), name)
 		if err != nil {
 			t.Fatal(err)
 		}
