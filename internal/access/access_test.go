@@ -17,6 +17,7 @@ func methods() []string {
 	var out []string
 	for _, file := range []protoreflect.FileDescriptor{
 		intakev1.File_huskline_intake_v1_intake_proto,
+		intakev1.File_huskline_intake_v1_visit_proto,
 		inventoryv1.File_huskline_inventory_v1_inventory_proto,
 		productionv1.File_huskline_production_v1_production_proto,
 	} {

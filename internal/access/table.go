@@ -11,12 +11,13 @@ var (
 
 const (
 	intake     = "/huskline.intake.v1.IntakeService/"
+	visits     = "/huskline.intake.v1.VisitService/"
 	inventory  = "/huskline.inventory.v1.InventoryService/"
 	production = "/huskline.production.v1.ProductionService/"
 )
 
 // table is method -> roles. A method that is missing here is open to nobody; a test walks every method of the contracts.
-var table = merge(intakeTable(), inventoryTable(), productionTable(), shared(intake), shared(inventory), shared(production))
+var table = merge(intakeTable(), visitTable(), inventoryTable(), productionTable(), shared(intake), shared(inventory), shared(production))
 
 func intakeTable() map[string][]Role {
 	return map[string][]Role{
@@ -39,6 +40,19 @@ func intakeTable() map[string][]Role {
 		intake + "BuyLot":            {Buyer, Administrator},
 		intake + "GetDelivery":       readers,
 		intake + "ListDeliveries":    readers,
+	}
+}
+
+// visitTable: whoever weighs is a receiver; how long a tare holds is for the administrator to say.
+func visitTable() map[string][]Role {
+	return map[string][]Role{
+		visits + "RegisterVehicle": {Administrator},
+		visits + "ProposeVisit":    readers,
+		visits + "WeighVehicle":    {Receiver, Administrator},
+		visits + "CloseVisit":      {Receiver, Administrator},
+		visits + "StoreTare":       {Receiver, Administrator},
+		visits + "GetVisit":        readers,
+		visits + "ListVisits":      readers,
 	}
 }
 

@@ -121,6 +121,7 @@ func Received(r lot.Received) *eventv1.LotReceived {
 		GrossMicropounds: int64(r.Gross), TareMicropounds: int64(r.Tare), PriceMicros: price(r.Price), PurchaseMicros: int64(r.Purchase),
 		FreightMicros: int64(r.Freight), Charges: LandedCharges(r.Charges), SupplierLot: r.SupplierLot, Variety: r.Variety,
 		CropYear: r.CropYear, Sample: Sample(r.Sample), BestBy: r.BestBy, Packaging: r.Packaging, Carrier: r.Carrier, Document: r.Document,
+		Visit: r.Visit, VisitLine: r.VisitLine, Draft: Draft(r.Draft),
 	}
 }
 
@@ -130,7 +131,8 @@ func ParseReceived(m *eventv1.LotReceived) (lot.Received, error) {
 	measure, err2 := ParseMeasure(m.GetMeasure())
 	ownership, err3 := ParseOwnership(m.GetOwnership())
 	sample, err4 := ParseSample(m.GetSample())
-	if err := first(err, err2, err3, err4); err != nil {
+	draft, err5 := parseAnyDraft(m.GetDraft())
+	if err := first(err, err2, err3, err4, err5); err != nil {
 		return lot.Received{}, err
 	}
 	return lot.Received{
@@ -139,7 +141,7 @@ func ParseReceived(m *eventv1.LotReceived) (lot.Received, error) {
 		Gross: weight.Mass(m.GetGrossMicropounds()), Tare: weight.Mass(m.GetTareMicropounds()), Price: parsePrice(m.PriceMicros),
 		Purchase: money.Amount(m.GetPurchaseMicros()), Freight: money.Amount(m.GetFreightMicros()), Charges: ParseLandedCharges(m.GetCharges()),
 		SupplierLot: m.GetSupplierLot(), Variety: m.GetVariety(), CropYear: m.GetCropYear(), Sample: sample, BestBy: m.GetBestBy(),
-		Packaging: m.GetPackaging(), Carrier: m.GetCarrier(), Document: m.GetDocument(),
+		Packaging: m.GetPackaging(), Carrier: m.GetCarrier(), Document: m.GetDocument(), Visit: m.GetVisit(), VisitLine: m.GetVisitLine(), Draft: draft,
 	}, nil
 }
 

@@ -116,7 +116,7 @@ func setLaterBody(m *eventv1.Event, b lot.Body) bool {
 	case lot.ChargePosted:
 		m.Body = &eventv1.Event_ChargePosted{ChargePosted: ChargePosted(b)}
 	default:
-		return false
+		return setVisitBody(m, b)
 	}
 	return true
 }
@@ -167,6 +167,9 @@ func parseBody(m *eventv1.Event) (lot.Body, error) {
 		return body(ParseRunCorrected(b.RunCorrected))
 	case *eventv1.Event_ChargePosted:
 		return body(ParseChargePosted(b.ChargePosted))
+	}
+	if b, ok, err := parseVisitBody(m); ok {
+		return b, err
 	}
 	return nil, fault.Invalid("event_unknown", "event %s: this program does not know its body; a newer one may", m.GetId())
 }

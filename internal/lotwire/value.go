@@ -98,6 +98,22 @@ func ParseChargeKind(v eventv1.ChargeKind) (lot.ChargeKind, error) {
 	return known[lot.ChargeKind]("charge kind", eventv1.ChargeKind_name, v)
 }
 
+// ParseDraft refuses a way of standing on the scale that is not given or not known.
+func ParseDraft(v eventv1.DraftKind) (lot.Draft, error) {
+	return known[lot.Draft]("draft", eventv1.DraftKind_name, v)
+}
+
+// parseAnyDraft takes one that is not given.
+func parseAnyDraft(v eventv1.DraftKind) (lot.Draft, error) {
+	if v == eventv1.DraftKind_DRAFT_KIND_UNSPECIFIED {
+		return 0, nil
+	}
+	return ParseDraft(v)
+}
+
+// Draft is a way of standing on the scale, on the wire.
+func Draft(v lot.Draft) eventv1.DraftKind { return eventv1.DraftKind(v) }
+
 // Measure is a measure on the wire; the numbers of all enumerations are the same on both sides.
 func Measure(v lot.Measure) eventv1.Measure { return eventv1.Measure(v) }
 

@@ -21,6 +21,7 @@ import (
 // plant is the three services as a caller sees them.
 type plant struct {
 	intake     intakev1.IntakeServiceClient
+	visits     intakev1.VisitServiceClient
 	inventory  inventoryv1.InventoryServiceClient
 	production productionv1.ProductionServiceClient
 	conns      []*grpc.ClientConn
@@ -126,7 +127,7 @@ func dialPlant(addrs map[string]string, token string, secure *tls.Config) (*plan
 		}
 		switch name {
 		case "intake":
-			p.intake = intakev1.NewIntakeServiceClient(conn)
+			p.intake, p.visits = intakev1.NewIntakeServiceClient(conn), intakev1.NewVisitServiceClient(conn)
 		case "inventory":
 			p.inventory = inventoryv1.NewInventoryServiceClient(conn)
 		case "production":

@@ -43,6 +43,7 @@ type cli struct {
 	Import  importCmd  `cmd:"" help:"Send a season folder of CSV files through the public interfaces."`
 	Weigh   weighCmd   `cmd:"" help:"Post scale readings: CSV with a header row, or JSON lines."`
 	Scales  scalesCmd  `cmd:"" help:"Scales: their feeds, the rules they are held to, and their registration."`
+	Visits  visitsCmd  `cmd:"" help:"Visits of vehicles to the scales; those that are open when the day closes."`
 	Drill   drillCmd   `cmd:"" help:"Recall drill: where a lot came from and where it went, with its mass balance."`
 	Origins originsCmd `cmd:"" help:"What went into a lot, in shares."`
 	Cost    costCmd    `cmd:"" help:"What a lot, a batch or a run cost, to the last unit."`
@@ -126,7 +127,7 @@ const patience = 30 * time.Second
 func bounded(ctx context.Context, command string) (context.Context, context.CancelFunc) {
 	name, _, _ := strings.Cut(command, " ")
 	switch name {
-	case "drill", "origins", "cost", "balance", "token", "scales":
+	case "drill", "origins", "cost", "balance", "token", "scales", "visits":
 		return context.WithTimeout(ctx, patience)
 	}
 	return context.WithCancel(ctx)

@@ -137,6 +137,7 @@ type gate struct {
 	stock    *stock
 	listener *bufconn.Listener
 	client   intakev1.IntakeServiceClient // an administrator
+	visits   intakev1.VisitServiceClient  // the same
 	peer     *grpc.ClientConn             // to the stock
 	stop     func()                       // stops the service, not its door
 }
@@ -192,12 +193,14 @@ func (g *gate) start() {
 		return access.Actor{Name: secret, Roles: access.TokenRoles()}, nil
 	}
 	server, err := rpc.NewServer(rpc.ServerConfig{
-		Doors: map[string]rpc.Door{intakev1.IntakeService_ServiceDesc.ServiceName: door}, Logger: logger, Now: clock,
+		Doors:  map[string]rpc.Door{intakev1.IntakeService_ServiceDesc.ServiceName: door, intakev1.VisitService_ServiceDesc.ServiceName: door},
+		Logger: logger, Now: clock,
 	})
 	require.NoError(t, err)
 	service.Register(server)
 	g.listener = listen(t, server)
 	g.client = g.as("anna")
+	g.visits = intakev1.NewVisitServiceClient(dial(t, g.listener, "anna"))
 }
 
 // as is a client in the name of a person.

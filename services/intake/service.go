@@ -98,6 +98,7 @@ func New(cfg Config) (*Service, error) {
 // Register offers the service's methods. Readings are judged one by one, so that a bad one does not cost the batch.
 func (s *Service) Register(r grpc.ServiceRegistrar) {
 	intakev1.RegisterIntakeServiceServer(rpc.Texts(r, "PostReadings"), s.parts)
+	intakev1.RegisterVisitServiceServer(rpc.Texts(r), s.parts.Visits)
 }
 
 // Door is how callers are known and what their calls wait for.

@@ -1200,7 +1200,13 @@ type LotReceived struct {
 	// Who carried it.
 	Carrier string `protobuf:"bytes,22,opt,name=carrier,proto3" json:"carrier,omitempty"`
 	// The carrier's or seller's paper.
-	Document      string `protobuf:"bytes,23,opt,name=document,proto3" json:"document,omitempty"`
+	Document string `protobuf:"bytes,23,opt,name=document,proto3" json:"document,omitempty"`
+	// Visit of the vehicle that it was weighed in; 0: its weighings were listed.
+	Visit int64 `protobuf:"varint,24,opt,name=visit,proto3" json:"visit,omitempty"`
+	// Line of the visit; 0: all of them.
+	VisitLine int64 `protobuf:"varint,25,opt,name=visit_line,json=visitLine,proto3" json:"visit_line,omitempty"`
+	// How the vehicle stood, where a visit tells it. A lot weighed one end after the other is priced by no such weight.
+	Draft         DraftKind `protobuf:"varint,26,opt,name=draft,proto3,enum=huskline.event.v1.DraftKind" json:"draft,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1394,6 +1400,27 @@ func (x *LotReceived) GetDocument() string {
 		return x.Document
 	}
 	return ""
+}
+
+func (x *LotReceived) GetVisit() int64 {
+	if x != nil {
+		return x.Visit
+	}
+	return 0
+}
+
+func (x *LotReceived) GetVisitLine() int64 {
+	if x != nil {
+		return x.VisitLine
+	}
+	return 0
+}
+
+func (x *LotReceived) GetDraft() DraftKind {
+	if x != nil {
+		return x.Draft
+	}
+	return DraftKind_DRAFT_KIND_UNSPECIFIED
 }
 
 // PriceSettled is the final price of a received lot. It replaces the price first paid in every cost that came from the lot; of several the
@@ -3603,7 +3630,7 @@ var File_huskline_event_v1_body_proto protoreflect.FileDescriptor
 
 const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\n" +
-	"\x1chuskline/event/v1/body.proto\x12\x11huskline.event.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9c\x01\n" +
+	"\x1chuskline/event/v1/body.proto\x12\x11huskline.event.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dhuskline/event/v1/visit.proto\"\x9c\x01\n" +
 	"\fPartyChanged\x12\x14\n" +
 	"\x05party\x18\x01 \x01(\tR\x05party\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x122\n" +
@@ -3645,7 +3672,7 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\f_foreign_ppm\"G\n" +
 	"\fLandedCharge\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12#\n" +
-	"\ramount_micros\x18\x02 \x01(\x03R\famountMicros\"\xcc\x06\n" +
+	"\ramount_micros\x18\x02 \x01(\x03R\famountMicros\"\xb5\a\n" +
 	"\vLotReceived\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x121\n" +
 	"\x06source\x18\x02 \x01(\x0e2\x19.huskline.event.v1.SourceR\x06source\x12\x12\n" +
@@ -3670,7 +3697,11 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\abest_by\x18\x14 \x01(\tR\x06bestBy\x12\x1c\n" +
 	"\tpackaging\x18\x15 \x01(\tR\tpackaging\x12\x18\n" +
 	"\acarrier\x18\x16 \x01(\tR\acarrier\x12\x1a\n" +
-	"\bdocument\x18\x17 \x01(\tR\bdocumentB\x0f\n" +
+	"\bdocument\x18\x17 \x01(\tR\bdocument\x12\x14\n" +
+	"\x05visit\x18\x18 \x01(\x03R\x05visit\x12\x1d\n" +
+	"\n" +
+	"visit_line\x18\x19 \x01(\x03R\tvisitLine\x122\n" +
+	"\x05draft\x18\x1a \x01(\x0e2\x1c.huskline.event.v1.DraftKindR\x05draftB\x0f\n" +
 	"\r_price_micros\"\x8c\x01\n" +
 	"\fPriceSettled\x12\x1e\n" +
 	"\n" +
@@ -3988,7 +4019,8 @@ var file_huskline_event_v1_body_proto_goTypes = []any{
 	(*RunCompleted)(nil),          // 38: huskline.event.v1.RunCompleted
 	(*RunCorrected)(nil),          // 39: huskline.event.v1.RunCorrected
 	(*ChargePosted)(nil),          // 40: huskline.event.v1.ChargePosted
-	(*timestamppb.Timestamp)(nil), // 41: google.protobuf.Timestamp
+	(DraftKind)(0),                // 41: huskline.event.v1.DraftKind
+	(*timestamppb.Timestamp)(nil), // 42: google.protobuf.Timestamp
 }
 var file_huskline_event_v1_body_proto_depIdxs = []int32{
 	1,  // 0: huskline.event.v1.PartyChanged.roles:type_name -> huskline.event.v1.PartyRole
@@ -4001,42 +4033,43 @@ var file_huskline_event_v1_body_proto_depIdxs = []int32{
 	3,  // 7: huskline.event.v1.LotReceived.ownership:type_name -> huskline.event.v1.Ownership
 	16, // 8: huskline.event.v1.LotReceived.charges:type_name -> huskline.event.v1.LandedCharge
 	15, // 9: huskline.event.v1.LotReceived.sample:type_name -> huskline.event.v1.Sample
-	17, // 10: huskline.event.v1.DeliveryCorrected.now:type_name -> huskline.event.v1.LotReceived
-	41, // 11: huskline.event.v1.RunInput.at:type_name -> google.protobuf.Timestamp
-	41, // 12: huskline.event.v1.RunInput.dumped_from:type_name -> google.protobuf.Timestamp
-	41, // 13: huskline.event.v1.RunInput.dumped_to:type_name -> google.protobuf.Timestamp
-	0,  // 14: huskline.event.v1.RunOutput.measure:type_name -> huskline.event.v1.Measure
-	5,  // 15: huskline.event.v1.RunOutput.role:type_name -> huskline.event.v1.OutputRole
-	41, // 16: huskline.event.v1.RunOutput.at:type_name -> google.protobuf.Timestamp
-	41, // 17: huskline.event.v1.RunOutput.filled_from:type_name -> google.protobuf.Timestamp
-	41, // 18: huskline.event.v1.RunOutput.filled_to:type_name -> google.protobuf.Timestamp
-	21, // 19: huskline.event.v1.RunPosted.inputs:type_name -> huskline.event.v1.RunInput
-	22, // 20: huskline.event.v1.RunPosted.outputs:type_name -> huskline.event.v1.RunOutput
-	23, // 21: huskline.event.v1.RunPosted.contributions:type_name -> huskline.event.v1.Contribution
-	0,  // 22: huskline.event.v1.LotPoured.measure:type_name -> huskline.event.v1.Measure
-	27, // 23: huskline.event.v1.LotAdjusted.account:type_name -> huskline.event.v1.LossAccount
-	6,  // 24: huskline.event.v1.LotShipped.kind:type_name -> huskline.event.v1.ShipmentKind
-	29, // 25: huskline.event.v1.LotShipped.lines:type_name -> huskline.event.v1.ShippedLine
-	0,  // 26: huskline.event.v1.LotReturned.measure:type_name -> huskline.event.v1.Measure
-	7,  // 27: huskline.event.v1.LotHeld.class:type_name -> huskline.event.v1.HoldClass
-	41, // 28: huskline.event.v1.LotHeld.fill_from:type_name -> google.protobuf.Timestamp
-	41, // 29: huskline.event.v1.LotHeld.fill_to:type_name -> google.protobuf.Timestamp
-	8,  // 30: huskline.event.v1.LotDisposed.decision:type_name -> huskline.event.v1.Disposition
-	19, // 31: huskline.event.v1.LotsCorrected.deliveries:type_name -> huskline.event.v1.DeliveryCorrected
-	24, // 32: huskline.event.v1.LotsCorrected.runs:type_name -> huskline.event.v1.RunPosted
-	25, // 33: huskline.event.v1.LotsCorrected.pours:type_name -> huskline.event.v1.LotPoured
-	28, // 34: huskline.event.v1.LotsCorrected.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	30, // 35: huskline.event.v1.LotsCorrected.shipments:type_name -> huskline.event.v1.LotShipped
-	41, // 36: huskline.event.v1.RunOpened.start:type_name -> google.protobuf.Timestamp
-	41, // 37: huskline.event.v1.RunCompleted.end:type_name -> google.protobuf.Timestamp
-	37, // 38: huskline.event.v1.RunCorrected.opened:type_name -> huskline.event.v1.RunOpened
-	38, // 39: huskline.event.v1.RunCorrected.completed:type_name -> huskline.event.v1.RunCompleted
-	9,  // 40: huskline.event.v1.ChargePosted.kind:type_name -> huskline.event.v1.ChargeKind
-	41, // [41:41] is the sub-list for method output_type
-	41, // [41:41] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	41, // 10: huskline.event.v1.LotReceived.draft:type_name -> huskline.event.v1.DraftKind
+	17, // 11: huskline.event.v1.DeliveryCorrected.now:type_name -> huskline.event.v1.LotReceived
+	42, // 12: huskline.event.v1.RunInput.at:type_name -> google.protobuf.Timestamp
+	42, // 13: huskline.event.v1.RunInput.dumped_from:type_name -> google.protobuf.Timestamp
+	42, // 14: huskline.event.v1.RunInput.dumped_to:type_name -> google.protobuf.Timestamp
+	0,  // 15: huskline.event.v1.RunOutput.measure:type_name -> huskline.event.v1.Measure
+	5,  // 16: huskline.event.v1.RunOutput.role:type_name -> huskline.event.v1.OutputRole
+	42, // 17: huskline.event.v1.RunOutput.at:type_name -> google.protobuf.Timestamp
+	42, // 18: huskline.event.v1.RunOutput.filled_from:type_name -> google.protobuf.Timestamp
+	42, // 19: huskline.event.v1.RunOutput.filled_to:type_name -> google.protobuf.Timestamp
+	21, // 20: huskline.event.v1.RunPosted.inputs:type_name -> huskline.event.v1.RunInput
+	22, // 21: huskline.event.v1.RunPosted.outputs:type_name -> huskline.event.v1.RunOutput
+	23, // 22: huskline.event.v1.RunPosted.contributions:type_name -> huskline.event.v1.Contribution
+	0,  // 23: huskline.event.v1.LotPoured.measure:type_name -> huskline.event.v1.Measure
+	27, // 24: huskline.event.v1.LotAdjusted.account:type_name -> huskline.event.v1.LossAccount
+	6,  // 25: huskline.event.v1.LotShipped.kind:type_name -> huskline.event.v1.ShipmentKind
+	29, // 26: huskline.event.v1.LotShipped.lines:type_name -> huskline.event.v1.ShippedLine
+	0,  // 27: huskline.event.v1.LotReturned.measure:type_name -> huskline.event.v1.Measure
+	7,  // 28: huskline.event.v1.LotHeld.class:type_name -> huskline.event.v1.HoldClass
+	42, // 29: huskline.event.v1.LotHeld.fill_from:type_name -> google.protobuf.Timestamp
+	42, // 30: huskline.event.v1.LotHeld.fill_to:type_name -> google.protobuf.Timestamp
+	8,  // 31: huskline.event.v1.LotDisposed.decision:type_name -> huskline.event.v1.Disposition
+	19, // 32: huskline.event.v1.LotsCorrected.deliveries:type_name -> huskline.event.v1.DeliveryCorrected
+	24, // 33: huskline.event.v1.LotsCorrected.runs:type_name -> huskline.event.v1.RunPosted
+	25, // 34: huskline.event.v1.LotsCorrected.pours:type_name -> huskline.event.v1.LotPoured
+	28, // 35: huskline.event.v1.LotsCorrected.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	30, // 36: huskline.event.v1.LotsCorrected.shipments:type_name -> huskline.event.v1.LotShipped
+	42, // 37: huskline.event.v1.RunOpened.start:type_name -> google.protobuf.Timestamp
+	42, // 38: huskline.event.v1.RunCompleted.end:type_name -> google.protobuf.Timestamp
+	37, // 39: huskline.event.v1.RunCorrected.opened:type_name -> huskline.event.v1.RunOpened
+	38, // 40: huskline.event.v1.RunCorrected.completed:type_name -> huskline.event.v1.RunCompleted
+	9,  // 41: huskline.event.v1.ChargePosted.kind:type_name -> huskline.event.v1.ChargeKind
+	42, // [42:42] is the sub-list for method output_type
+	42, // [42:42] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_huskline_event_v1_body_proto_init() }
@@ -4044,6 +4077,7 @@ func file_huskline_event_v1_body_proto_init() {
 	if File_huskline_event_v1_body_proto != nil {
 		return
 	}
+	file_huskline_event_v1_visit_proto_init()
 	file_huskline_event_v1_body_proto_msgTypes[1].OneofWrappers = []any{}
 	file_huskline_event_v1_body_proto_msgTypes[5].OneofWrappers = []any{}
 	file_huskline_event_v1_body_proto_msgTypes[7].OneofWrappers = []any{}

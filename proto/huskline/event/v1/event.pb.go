@@ -280,6 +280,10 @@ type Event struct {
 	//	*Event_PriceSettled
 	//	*Event_DeliveryCorrected
 	//	*Event_LotBought
+	//	*Event_VehicleChanged
+	//	*Event_VisitWeighed
+	//	*Event_VisitClosed
+	//	*Event_TareStored
 	//	*Event_RunPosted
 	//	*Event_LotPoured
 	//	*Event_BinEmptied
@@ -430,6 +434,42 @@ func (x *Event) GetLotBought() *LotBought {
 	if x != nil {
 		if x, ok := x.Body.(*Event_LotBought); ok {
 			return x.LotBought
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetVehicleChanged() *VehicleChanged {
+	if x != nil {
+		if x, ok := x.Body.(*Event_VehicleChanged); ok {
+			return x.VehicleChanged
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetVisitWeighed() *VisitWeighed {
+	if x != nil {
+		if x, ok := x.Body.(*Event_VisitWeighed); ok {
+			return x.VisitWeighed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetVisitClosed() *VisitClosed {
+	if x != nil {
+		if x, ok := x.Body.(*Event_VisitClosed); ok {
+			return x.VisitClosed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetTareStored() *TareStored {
+	if x != nil {
+		if x, ok := x.Body.(*Event_TareStored); ok {
+			return x.TareStored
 		}
 	}
 	return nil
@@ -609,6 +649,26 @@ type Event_LotBought struct {
 	LotBought *LotBought `protobuf:"bytes,16,opt,name=lot_bought,json=lotBought,proto3,oneof"`
 }
 
+type Event_VehicleChanged struct {
+	// A vehicle as it stands from now on (intake).
+	VehicleChanged *VehicleChanged `protobuf:"bytes,20,opt,name=vehicle_changed,json=vehicleChanged,proto3,oneof"`
+}
+
+type Event_VisitWeighed struct {
+	// One weighing of a vehicle (intake).
+	VisitWeighed *VisitWeighed `protobuf:"bytes,21,opt,name=visit_weighed,json=visitWeighed,proto3,oneof"`
+}
+
+type Event_VisitClosed struct {
+	// A vehicle's visit that ended (intake).
+	VisitClosed *VisitClosed `protobuf:"bytes,22,opt,name=visit_closed,json=visitClosed,proto3,oneof"`
+}
+
+type Event_TareStored struct {
+	// A vehicle's tare kept for later visits (intake).
+	TareStored *TareStored `protobuf:"bytes,23,opt,name=tare_stored,json=tareStored,proto3,oneof"`
+}
+
 type Event_RunPosted struct {
 	// What a run took in and gave (inventory).
 	RunPosted *RunPosted `protobuf:"bytes,30,opt,name=run_posted,json=runPosted,proto3,oneof"`
@@ -698,6 +758,14 @@ func (*Event_DeliveryCorrected) isEvent_Body() {}
 
 func (*Event_LotBought) isEvent_Body() {}
 
+func (*Event_VehicleChanged) isEvent_Body() {}
+
+func (*Event_VisitWeighed) isEvent_Body() {}
+
+func (*Event_VisitClosed) isEvent_Body() {}
+
+func (*Event_TareStored) isEvent_Body() {}
+
 func (*Event_RunPosted) isEvent_Body() {}
 
 func (*Event_LotPoured) isEvent_Body() {}
@@ -732,7 +800,7 @@ var File_huskline_event_v1_event_proto protoreflect.FileDescriptor
 
 const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\n" +
-	"\x1dhuskline/event/v1/event.proto\x12\x11huskline.event.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1chuskline/event/v1/body.proto\"t\n" +
+	"\x1dhuskline/event/v1/event.proto\x12\x11huskline.event.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1chuskline/event/v1/body.proto\x1a\x1dhuskline/event/v1/visit.proto\"t\n" +
 	"\aReceipt\x12%\n" +
 	"\bproducer\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18 R\bproducer\x12\x1d\n" +
 	"\x05epoch\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x05epoch\x12#\n" +
@@ -748,7 +816,7 @@ const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\rprevious_hash\x18\x05 \x01(\fR\fpreviousHash\x12\x12\n" +
 	"\x04hash\x18\x06 \x01(\fR\x04hash\x12\x18\n" +
 	"\apayload\x18\a \x01(\fR\apayload\x12\x12\n" +
-	"\x04type\x18\b \x01(\tR\x04type\"\x9a\r\n" +
+	"\x04type\x18\b \x01(\tR\x04type\"\xb7\x0f\n" +
 	"\x05Event\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04lots\x18\x02 \x03(\tR\x04lots\x128\n" +
@@ -763,7 +831,12 @@ const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\rprice_settled\x18\x0e \x01(\v2\x1f.huskline.event.v1.PriceSettledH\x00R\fpriceSettled\x12U\n" +
 	"\x12delivery_corrected\x18\x0f \x01(\v2$.huskline.event.v1.DeliveryCorrectedH\x00R\x11deliveryCorrected\x12=\n" +
 	"\n" +
-	"lot_bought\x18\x10 \x01(\v2\x1c.huskline.event.v1.LotBoughtH\x00R\tlotBought\x12=\n" +
+	"lot_bought\x18\x10 \x01(\v2\x1c.huskline.event.v1.LotBoughtH\x00R\tlotBought\x12L\n" +
+	"\x0fvehicle_changed\x18\x14 \x01(\v2!.huskline.event.v1.VehicleChangedH\x00R\x0evehicleChanged\x12F\n" +
+	"\rvisit_weighed\x18\x15 \x01(\v2\x1f.huskline.event.v1.VisitWeighedH\x00R\fvisitWeighed\x12C\n" +
+	"\fvisit_closed\x18\x16 \x01(\v2\x1e.huskline.event.v1.VisitClosedH\x00R\vvisitClosed\x12@\n" +
+	"\vtare_stored\x18\x17 \x01(\v2\x1d.huskline.event.v1.TareStoredH\x00R\n" +
+	"tareStored\x12=\n" +
 	"\n" +
 	"run_posted\x18\x1e \x01(\v2\x1c.huskline.event.v1.RunPostedH\x00R\trunPosted\x12=\n" +
 	"\n" +
@@ -815,21 +888,25 @@ var file_huskline_event_v1_event_proto_goTypes = []any{
 	(*PriceSettled)(nil),          // 9: huskline.event.v1.PriceSettled
 	(*DeliveryCorrected)(nil),     // 10: huskline.event.v1.DeliveryCorrected
 	(*LotBought)(nil),             // 11: huskline.event.v1.LotBought
-	(*RunPosted)(nil),             // 12: huskline.event.v1.RunPosted
-	(*LotPoured)(nil),             // 13: huskline.event.v1.LotPoured
-	(*BinEmptied)(nil),            // 14: huskline.event.v1.BinEmptied
-	(*LotAdjusted)(nil),           // 15: huskline.event.v1.LotAdjusted
-	(*LotShipped)(nil),            // 16: huskline.event.v1.LotShipped
-	(*LotReturned)(nil),           // 17: huskline.event.v1.LotReturned
-	(*LotMoved)(nil),              // 18: huskline.event.v1.LotMoved
-	(*LotHeld)(nil),               // 19: huskline.event.v1.LotHeld
-	(*HoldEnded)(nil),             // 20: huskline.event.v1.HoldEnded
-	(*LotDisposed)(nil),           // 21: huskline.event.v1.LotDisposed
-	(*LotsCorrected)(nil),         // 22: huskline.event.v1.LotsCorrected
-	(*RunOpened)(nil),             // 23: huskline.event.v1.RunOpened
-	(*RunCompleted)(nil),          // 24: huskline.event.v1.RunCompleted
-	(*RunCorrected)(nil),          // 25: huskline.event.v1.RunCorrected
-	(*ChargePosted)(nil),          // 26: huskline.event.v1.ChargePosted
+	(*VehicleChanged)(nil),        // 12: huskline.event.v1.VehicleChanged
+	(*VisitWeighed)(nil),          // 13: huskline.event.v1.VisitWeighed
+	(*VisitClosed)(nil),           // 14: huskline.event.v1.VisitClosed
+	(*TareStored)(nil),            // 15: huskline.event.v1.TareStored
+	(*RunPosted)(nil),             // 16: huskline.event.v1.RunPosted
+	(*LotPoured)(nil),             // 17: huskline.event.v1.LotPoured
+	(*BinEmptied)(nil),            // 18: huskline.event.v1.BinEmptied
+	(*LotAdjusted)(nil),           // 19: huskline.event.v1.LotAdjusted
+	(*LotShipped)(nil),            // 20: huskline.event.v1.LotShipped
+	(*LotReturned)(nil),           // 21: huskline.event.v1.LotReturned
+	(*LotMoved)(nil),              // 22: huskline.event.v1.LotMoved
+	(*LotHeld)(nil),               // 23: huskline.event.v1.LotHeld
+	(*HoldEnded)(nil),             // 24: huskline.event.v1.HoldEnded
+	(*LotDisposed)(nil),           // 25: huskline.event.v1.LotDisposed
+	(*LotsCorrected)(nil),         // 26: huskline.event.v1.LotsCorrected
+	(*RunOpened)(nil),             // 27: huskline.event.v1.RunOpened
+	(*RunCompleted)(nil),          // 28: huskline.event.v1.RunCompleted
+	(*RunCorrected)(nil),          // 29: huskline.event.v1.RunCorrected
+	(*ChargePosted)(nil),          // 30: huskline.event.v1.ChargePosted
 }
 var file_huskline_event_v1_event_proto_depIdxs = []int32{
 	0,  // 0: huskline.event.v1.Head.at:type_name -> huskline.event.v1.Receipt
@@ -842,26 +919,30 @@ var file_huskline_event_v1_event_proto_depIdxs = []int32{
 	9,  // 7: huskline.event.v1.Event.price_settled:type_name -> huskline.event.v1.PriceSettled
 	10, // 8: huskline.event.v1.Event.delivery_corrected:type_name -> huskline.event.v1.DeliveryCorrected
 	11, // 9: huskline.event.v1.Event.lot_bought:type_name -> huskline.event.v1.LotBought
-	12, // 10: huskline.event.v1.Event.run_posted:type_name -> huskline.event.v1.RunPosted
-	13, // 11: huskline.event.v1.Event.lot_poured:type_name -> huskline.event.v1.LotPoured
-	14, // 12: huskline.event.v1.Event.bin_emptied:type_name -> huskline.event.v1.BinEmptied
-	15, // 13: huskline.event.v1.Event.lot_adjusted:type_name -> huskline.event.v1.LotAdjusted
-	16, // 14: huskline.event.v1.Event.lot_shipped:type_name -> huskline.event.v1.LotShipped
-	17, // 15: huskline.event.v1.Event.lot_returned:type_name -> huskline.event.v1.LotReturned
-	18, // 16: huskline.event.v1.Event.lot_moved:type_name -> huskline.event.v1.LotMoved
-	19, // 17: huskline.event.v1.Event.lot_held:type_name -> huskline.event.v1.LotHeld
-	20, // 18: huskline.event.v1.Event.hold_ended:type_name -> huskline.event.v1.HoldEnded
-	21, // 19: huskline.event.v1.Event.lot_disposed:type_name -> huskline.event.v1.LotDisposed
-	22, // 20: huskline.event.v1.Event.lots_corrected:type_name -> huskline.event.v1.LotsCorrected
-	23, // 21: huskline.event.v1.Event.run_opened:type_name -> huskline.event.v1.RunOpened
-	24, // 22: huskline.event.v1.Event.run_completed:type_name -> huskline.event.v1.RunCompleted
-	25, // 23: huskline.event.v1.Event.run_corrected:type_name -> huskline.event.v1.RunCorrected
-	26, // 24: huskline.event.v1.Event.charge_posted:type_name -> huskline.event.v1.ChargePosted
-	25, // [25:25] is the sub-list for method output_type
-	25, // [25:25] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	12, // 10: huskline.event.v1.Event.vehicle_changed:type_name -> huskline.event.v1.VehicleChanged
+	13, // 11: huskline.event.v1.Event.visit_weighed:type_name -> huskline.event.v1.VisitWeighed
+	14, // 12: huskline.event.v1.Event.visit_closed:type_name -> huskline.event.v1.VisitClosed
+	15, // 13: huskline.event.v1.Event.tare_stored:type_name -> huskline.event.v1.TareStored
+	16, // 14: huskline.event.v1.Event.run_posted:type_name -> huskline.event.v1.RunPosted
+	17, // 15: huskline.event.v1.Event.lot_poured:type_name -> huskline.event.v1.LotPoured
+	18, // 16: huskline.event.v1.Event.bin_emptied:type_name -> huskline.event.v1.BinEmptied
+	19, // 17: huskline.event.v1.Event.lot_adjusted:type_name -> huskline.event.v1.LotAdjusted
+	20, // 18: huskline.event.v1.Event.lot_shipped:type_name -> huskline.event.v1.LotShipped
+	21, // 19: huskline.event.v1.Event.lot_returned:type_name -> huskline.event.v1.LotReturned
+	22, // 20: huskline.event.v1.Event.lot_moved:type_name -> huskline.event.v1.LotMoved
+	23, // 21: huskline.event.v1.Event.lot_held:type_name -> huskline.event.v1.LotHeld
+	24, // 22: huskline.event.v1.Event.hold_ended:type_name -> huskline.event.v1.HoldEnded
+	25, // 23: huskline.event.v1.Event.lot_disposed:type_name -> huskline.event.v1.LotDisposed
+	26, // 24: huskline.event.v1.Event.lots_corrected:type_name -> huskline.event.v1.LotsCorrected
+	27, // 25: huskline.event.v1.Event.run_opened:type_name -> huskline.event.v1.RunOpened
+	28, // 26: huskline.event.v1.Event.run_completed:type_name -> huskline.event.v1.RunCompleted
+	29, // 27: huskline.event.v1.Event.run_corrected:type_name -> huskline.event.v1.RunCorrected
+	30, // 28: huskline.event.v1.Event.charge_posted:type_name -> huskline.event.v1.ChargePosted
+	29, // [29:29] is the sub-list for method output_type
+	29, // [29:29] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_huskline_event_v1_event_proto_init() }
@@ -870,6 +951,7 @@ func file_huskline_event_v1_event_proto_init() {
 		return
 	}
 	file_huskline_event_v1_body_proto_init()
+	file_huskline_event_v1_visit_proto_init()
 	file_huskline_event_v1_event_proto_msgTypes[3].OneofWrappers = []any{
 		(*Event_PartyChanged)(nil),
 		(*Event_ItemChanged)(nil),
@@ -878,6 +960,10 @@ func file_huskline_event_v1_event_proto_init() {
 		(*Event_PriceSettled)(nil),
 		(*Event_DeliveryCorrected)(nil),
 		(*Event_LotBought)(nil),
+		(*Event_VehicleChanged)(nil),
+		(*Event_VisitWeighed)(nil),
+		(*Event_VisitClosed)(nil),
+		(*Event_TareStored)(nil),
 		(*Event_RunPosted)(nil),
 		(*Event_LotPoured)(nil),
 		(*Event_BinEmptied)(nil),

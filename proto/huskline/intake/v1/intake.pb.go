@@ -2100,6 +2100,7 @@ type DeliveryFacts struct {
 	// Crop year; 0 where unknown.
 	CropYear int64 `protobuf:"varint,7,opt,name=crop_year,json=cropYear,proto3" json:"crop_year,omitempty"`
 	// Any number of weighings of the visit, on any scales, hours apart: net = sum of gross - sum of tare + sum of net.
+	// Empty where a visit is named.
 	Weighings []*Weighing `protobuf:"bytes,8,rep,name=weighings,proto3" json:"weighings,omitempty"`
 	// The crack-out; absent where none was made.
 	Sample *v1.Sample `protobuf:"bytes,9,opt,name=sample,proto3" json:"sample,omitempty"`
@@ -2117,8 +2118,12 @@ type DeliveryFacts struct {
 	Document string `protobuf:"bytes,15,opt,name=document,proto3" json:"document,omitempty"`
 	// Pay quantity in micropounds, where it differs from the net by agreement or correction; absent: the net.
 	PayMicropounds *int64 `protobuf:"varint,16,opt,name=pay_micropounds,json=payMicropounds,proto3,oneof" json:"pay_micropounds,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Closed visit of a vehicle that was weighed, in place of weighings; 0: none. Each of its lines goes into one delivery.
+	Visit int64 `protobuf:"varint,17,opt,name=visit,proto3" json:"visit,omitempty"`
+	// Line of the visit, from 1; 0: all of them.
+	VisitLine     int64 `protobuf:"varint,18,opt,name=visit_line,json=visitLine,proto3" json:"visit_line,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeliveryFacts) Reset() {
@@ -2259,6 +2264,20 @@ func (x *DeliveryFacts) GetDocument() string {
 func (x *DeliveryFacts) GetPayMicropounds() int64 {
 	if x != nil && x.PayMicropounds != nil {
 		return *x.PayMicropounds
+	}
+	return 0
+}
+
+func (x *DeliveryFacts) GetVisit() int64 {
+	if x != nil {
+		return x.Visit
+	}
+	return 0
+}
+
+func (x *DeliveryFacts) GetVisitLine() int64 {
+	if x != nil {
+		return x.VisitLine
 	}
 	return 0
 }
@@ -4766,7 +4785,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\bsequence\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\bsequence\x12\x1f\n" +
 	"\x06digits\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18 R\x06digits\x12\x1b\n" +
 	"\x04unit\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18\x03R\x04unit\x12.\n" +
-	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\"\xcd\x06\n" +
+	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\"\x92\a\n" +
 	"\rDeliveryFacts\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x03lot\x12#\n" +
 	"\bclaimant\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18$R\bclaimant\x12*\n" +
@@ -4776,8 +4795,8 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x04item\x18\x05 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x04item\x12!\n" +
 	"\avariety\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\avariety\x12'\n" +
 	"\tcrop_year\x18\a \x01(\x03B\n" +
-	"\xbaH\a\"\x05\x18\x8fN(\x00R\bcropYear\x12G\n" +
-	"\tweighings\x18\b \x03(\v2\x1c.huskline.intake.v1.WeighingB\v\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\tweighings\x121\n" +
+	"\xbaH\a\"\x05\x18\x8fN(\x00R\bcropYear\x12E\n" +
+	"\tweighings\x18\b \x03(\v2\x1c.huskline.intake.v1.WeighingB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\tweighings\x121\n" +
 	"\x06sample\x18\t \x01(\v2\x19.huskline.event.v1.SampleR\x06sample\x12;\n" +
 	"\x13price_micros_per_lb\x18\n" +
 	" \x01(\x03B\a\xbaH\x04\"\x02(\x00H\x00R\x10priceMicrosPerLb\x88\x01\x01\x12.\n" +
@@ -4786,7 +4805,10 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x05place\x18\r \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x05place\x12\"\n" +
 	"\acarrier\x18\x0e \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\acarrier\x12$\n" +
 	"\bdocument\x18\x0f \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\bdocument\x125\n" +
-	"\x0fpay_micropounds\x18\x10 \x01(\x03B\a\xbaH\x04\"\x02(\x00H\x01R\x0epayMicropounds\x88\x01\x01B\x16\n" +
+	"\x0fpay_micropounds\x18\x10 \x01(\x03B\a\xbaH\x04\"\x02(\x00H\x01R\x0epayMicropounds\x88\x01\x01\x12\x1d\n" +
+	"\x05visit\x18\x11 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05visit\x12&\n" +
+	"\n" +
+	"visit_line\x18\x12 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\tvisitLineB\x16\n" +
 	"\x14_price_micros_per_lbB\x12\n" +
 	"\x10_pay_micropounds\"\xc9\x01\n" +
 	"\x15RecordDeliveryRequest\x12'\n" +

@@ -88,13 +88,7 @@ func openDoor(ctx context.Context, cfg doorConfig) (*door, error) {
 		return nil, err
 	}
 	d := &door{cfg: cfg, health: health.NewServer(), inner: bufconn.Listen(pipeBytes)}
-	doors := map[string]rpc.Door{}
-	for _, k := range kinds() {
-		if svc, ok := cfg.services[k.producer]; ok {
-			doors[k.grpcName] = svc.Door()
-		}
-	}
-	d.grpc, err = rpc.NewServer(rpc.ServerConfig{Doors: doors, TLS: cfg.tls, Logger: cfg.logger, Now: cfg.now, Observe: calls.Observe, Stats: cfg.stats})
+	d.grpc, err = rpc.NewServer(rpc.ServerConfig{Doors: cfg.doors(), TLS: cfg.tls, Logger: cfg.logger, Now: cfg.now, Observe: calls.Observe, Stats: cfg.stats})
 	if err != nil {
 		return nil, err
 	}
@@ -109,6 +103,20 @@ func openDoor(ctx context.Context, cfg doorConfig) (*door, error) {
 	d.serve("grpc", func() error { return d.grpc.Serve(d.grpcL) })
 	d.serve("http", func() error { return d.http.Serve(d.httpL) })
 	return d, nil
+}
+
+// doors is what each gRPC service of this process asks of its callers.
+func (cfg doorConfig) doors() map[string]rpc.Door {
+	doors := map[string]rpc.Door{}
+	for _, k := range kinds() {
+		svc, ok := cfg.services[k.producer]
+		for _, name := range k.grpcNames {
+			if ok {
+				doors[name] = svc.Door()
+			}
+		}
+	}
+	return doors
 }
 
 // serve runs a server until it is stopped; close waits for it.
@@ -165,13 +173,7 @@ const maxBody = 4 << 20
 
 // innerServer is the same chain without TLS for the JSON door.
 func (d *door) innerServer() (*grpc.Server, error) {
-	doors := map[string]rpc.Door{}
-	for _, k := range kinds() {
-		if svc, ok := d.cfg.services[k.producer]; ok {
-			doors[k.grpcName] = svc.Door()
-		}
-	}
-	server, err := rpc.NewServer(rpc.ServerConfig{Doors: doors, Logger: d.cfg.logger, Now: d.cfg.now})
+	server, err := rpc.NewServer(rpc.ServerConfig{Doors: d.cfg.doors(), Logger: d.cfg.logger, Now: d.cfg.now})
 	if err != nil {
 		return nil, err
 	}
@@ -183,7 +185,9 @@ func (d *door) innerServer() (*grpc.Server, error) {
 
 func (d *door) registerGateway(ctx context.Context, mux *runtime.ServeMux) error {
 	register := map[lot.Producer]func() error{
-		lot.Intake:     func() error { return intakev1.RegisterIntakeServiceHandler(ctx, mux, d.conn) },
+		lot.Intake: func() error {
+			return errors.Join(intakev1.RegisterIntakeServiceHandler(ctx, mux, d.conn), intakev1.RegisterVisitServiceHandler(ctx, mux, d.conn))
+		},
 		lot.Inventory:  func() error { return inventoryv1.RegisterInventoryServiceHandler(ctx, mux, d.conn) },
 		lot.Production: func() error { return productionv1.RegisterProductionServiceHandler(ctx, mux, d.conn) },
 	}

@@ -42,20 +42,20 @@ type parts struct {
 // kind is how to make one of the services.
 type kind struct {
 	producer   lot.Producer
-	grpcName   string
+	grpcNames  []string
 	migrations func() fs.FS
 	build      func(parts) (service, error)
 }
 
 func kinds() []kind {
 	return []kind{
-		{lot.Intake, "huskline.intake.v1.IntakeService", intake.Migrations, func(p parts) (service, error) {
+		{lot.Intake, []string{"huskline.intake.v1.IntakeService", "huskline.intake.v1.VisitService"}, intake.Migrations, func(p parts) (service, error) {
 			return intake.New(intake.Config{DB: p.db.commands, LinkDB: p.db.events, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
 		}},
-		{lot.Inventory, "huskline.inventory.v1.InventoryService", inventory.Migrations, func(p parts) (service, error) {
+		{lot.Inventory, []string{"huskline.inventory.v1.InventoryService"}, inventory.Migrations, func(p parts) (service, error) {
 			return inventory.New(inventory.Config{DB: p.db.commands, LinkDB: p.db.events, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
 		}},
-		{lot.Production, "huskline.production.v1.ProductionService", production.Migrations, func(p parts) (service, error) {
+		{lot.Production, []string{"huskline.production.v1.ProductionService"}, production.Migrations, func(p parts) (service, error) {
 			return production.New(production.Config{DB: p.db.commands, LinkDB: p.db.events, Bus: p.bus, Peers: p.peers, Now: p.now, Logger: p.logger, Metrics: p.metrics})
 		}},
 	}

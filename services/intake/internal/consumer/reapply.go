@@ -9,6 +9,7 @@ import (
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/item"
 	"huskline/services/intake/internal/party"
+	"huskline/services/intake/internal/visit"
 )
 
 // OwnTx is what an own event that was taken back needs of a transaction.
@@ -16,6 +17,7 @@ type OwnTx interface {
 	delivery.Tx
 	party.Tx
 	item.Tx
+	visit.Tx
 	// PutSettlement writes a final price as it was said, also one that was said anew for a corrected delivery.
 	PutSettlement(ctx context.Context, s delivery.Settled, version int64) error
 	// SavePurchase adds a purchase.
@@ -41,6 +43,21 @@ func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 	case lot.ReadingsStored:
 		return fault.Precondition("readings_lost", "batch %s: %d readings of %d scales went with the database; they must be posted again", b.Batch, b.Stored,
 			len(b.Scales))
+	}
+	return weighed(ctx, tx, e)
+}
+
+// weighed makes a fact of a vehicle on the scale known again.
+func weighed(ctx context.Context, tx visit.Tx, e lot.Recorded) error {
+	switch b := e.Body.(type) {
+	case lot.VehicleChanged:
+		return tx.SaveVehicle(ctx, b)
+	case lot.VisitWeighed:
+		return tx.SaveWeighing(ctx, b, e.Effective)
+	case lot.VisitClosed:
+		return tx.SaveClosing(ctx, b)
+	case lot.TareStored:
+		return tx.SaveTare(ctx, b)
 	}
 	return nil
 }

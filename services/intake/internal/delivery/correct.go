@@ -83,7 +83,7 @@ func (c Correction) plan(ctx context.Context, tx Tx, state func(Facts, Known) (S
 	was, now = *have, *have
 	if !c.Void {
 		f := c.Facts
-		f.Lot = ""
+		f.Lot = c.Lot
 		known, err := tx.Known(ctx, f.want())
 		if err != nil {
 			return was, now, err
@@ -126,7 +126,11 @@ func (s *State) payOnly(was State) error {
 		return fault.Invalid("pay_only_moves_stock", "lot %s: a correction of pay weight and cost only keeps item, party, ownership and place", a.Lot)
 	}
 	s.Facts.Quantity, s.Facts.Gross, s.Facts.Tare = a.Quantity, a.Gross, a.Tare
-	return nil
+	s.Facts.Visit, s.Facts.VisitLine, s.Facts.Draft = a.Visit, a.VisitLine, a.Draft
+	if s.Facts.Price == nil {
+		return nil
+	}
+	return s.Priceable()
 }
 
 // moves tells whether stock is another than before.

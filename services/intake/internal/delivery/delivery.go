@@ -12,6 +12,7 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/money"
 	"huskline/internal/weight"
+	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
 )
 
@@ -35,6 +36,8 @@ type Facts struct {
 	Variety   string
 	CropYear  int64
 	Weighings []Weighing
+	Visit     int64 // closed visit of the vehicle, in place of weighings; 0: none
+	VisitLine int64 // 0: all lines of the visit
 	Sample    *lot.Sample
 	Price     *money.Price
 	Freight   money.Amount
@@ -81,10 +84,7 @@ type Item struct {
 }
 
 // ReadingKey names a reading by the scale's code.
-type ReadingKey struct {
-	Scale    string
-	Sequence int64
-}
+type ReadingKey = visit.ReadingKey
 
 // Want is what a use-case needs to know.
 type Want struct {
@@ -92,7 +92,9 @@ type Want struct {
 	Party    lot.PartyID
 	Item     lot.ItemID
 	Scales   []string
-	Readings []ReadingKey
+	Readings []ReadingKey // that give a weight
+	Named    []ReadingKey // all that are named
+	Visit    int64        // 0: none
 }
 
 // Known is what is known of it.
@@ -102,6 +104,8 @@ type Known struct {
 	Item     *Item           // nil: not known
 	Scales   map[string]bool
 	Readings map[ReadingKey]weighing.Stored
+	InVisit  map[ReadingKey]int64 // visits that readings belong to
+	Visit    *visit.State         // locked until the end of the transaction; nil: there is none
 }
 
 // Tx is what deliveries need of a transaction.

@@ -27,13 +27,17 @@ const maxDecimals = 6
 const everything = 1_000_000
 
 func (f Facts) want() Want {
-	w := Want{Lot: f.Lot, Party: f.Party, Item: f.Item}
+	w := Want{Lot: f.Lot, Party: f.Party, Item: f.Item, Visit: f.Visit}
 	for _, one := range f.Weighings {
 		if one.Scale != "" && !slices.Contains(w.Scales, one.Scale) {
 			w.Scales = append(w.Scales, one.Scale)
 		}
+		key := ReadingKey{Scale: one.Scale, Sequence: one.Sequence}
 		if one.Digits == "" {
-			w.Readings = append(w.Readings, ReadingKey{one.Scale, one.Sequence})
+			w.Readings = append(w.Readings, key)
+		}
+		if one.Sequence != 0 {
+			w.Named = append(w.Named, key)
 		}
 	}
 	return w
@@ -61,6 +65,7 @@ func (f Facts) made(known Known) (State, error) {
 		Lot: f.Lot, Source: lot.Delivery, Item: f.Item, Measure: lot.ByWeight, Quantity: lot.Quantity(weighed.net), Party: f.Party,
 		Ownership: f.Ownership, Place: f.Place, Gross: weighed.gross, Tare: weighed.tare, Price: f.Price, Freight: f.Freight, Charges: f.Charges,
 		Variety: f.Variety, CropYear: f.CropYear, Sample: f.Sample, Carrier: f.Carrier, Document: f.Document,
+		Visit: f.Visit, VisitLine: f.VisitLine, Draft: weighed.draft,
 	}}
 	if f.Ownership != lot.Company {
 		s.Facts.Owner = f.Party
@@ -73,6 +78,9 @@ func (f Facts) made(known Known) (State, error) {
 	}
 	if f.Price == nil {
 		return s, nil
+	}
+	if err := s.Priceable(); err != nil {
+		return s, err
 	}
 	if s.Facts.Purchase, err = s.Purchase(*f.Price); err != nil {
 		return s, err
@@ -162,15 +170,26 @@ type weighed struct {
 	all         []Weighing
 	gross, tare weight.Mass
 	net         weight.Mass
+	draft       lot.Draft
 }
 
 // weigh adds up: net = sum of gross - sum of tare + sum of net. Each weight is converted to micropounds by itself, half to even. Goods weighed
 // alone count as gross, so that gross less tare is the net.
 func (f Facts) weigh(known Known) (weighed, error) {
 	var w weighed
+	listed := f.Weighings
+	if f.Visit != 0 {
+		var err error
+		if listed, w.draft, err = f.visited(known.Visit); err != nil {
+			return w, err
+		}
+	}
 	sums := map[weighing.Kind]*weight.Mass{weighing.Gross: &w.gross, weighing.Tare: &w.tare, weighing.Net: &w.net}
-	for i, one := range f.Weighings {
-		got, err := one.resolve(known)
+	for i, one := range listed {
+		got, err := one, error(nil)
+		if f.Visit == 0 {
+			got, err = one.resolve(known)
+		}
 		if err != nil {
 			return w, numbered(i, err)
 		}
@@ -210,8 +229,12 @@ func (w Weighing) resolve(known Known) (Weighing, error) {
 	if w.Scale != "" && !known.Scales[w.Scale] {
 		return w, fault.NotFound("scale_unknown", "scale %s: it is not registered", w.Scale)
 	}
+	if in := known.InVisit[ReadingKey{Scale: w.Scale, Sequence: w.Sequence}]; in != 0 {
+		return w, fault.Precondition("reading_in_visit", "scale %s, sequence %d: it belongs to visit %d, whose weighings are used once; name the visit", w.Scale,
+			w.Sequence, in)
+	}
 	if w.Digits == "" {
-		r, ok := known.Readings[ReadingKey{w.Scale, w.Sequence}]
+		r, ok := known.Readings[ReadingKey{Scale: w.Scale, Sequence: w.Sequence}]
 		switch {
 		case w.Scale == "" || w.Sequence == 0:
 			return w, fault.Invalid("weighing_empty", "neither digits nor a scale's reading are given")

@@ -19,6 +19,7 @@ import (
 	"huskline/services/intake/internal/server/office"
 	"huskline/services/intake/internal/server/pay"
 	"huskline/services/intake/internal/server/register"
+	"huskline/services/intake/internal/server/visit"
 	"huskline/services/intake/internal/server/work"
 )
 
@@ -30,6 +31,7 @@ type Store interface {
 	register.Reads
 	feed.Reads
 	gate.Reads
+	visit.Reads
 }
 
 // Config is what the doors are made of.
@@ -51,7 +53,8 @@ type Parts struct {
 	gatePart
 	payPart
 	officePart
-	post *command.Poster[Tx]
+	Visits *visit.Server // answers the contract of visits
+	post   *command.Poster[Tx]
 }
 
 // The parts have names of their own, since all of them are called Server.
@@ -75,6 +78,7 @@ func New(cfg Config) *Parts {
 		gatePart:     gatePart{gate.New(run, cfg.Store)},
 		payPart:      payPart{pay.New(run)},
 		officePart:   officePart{office.New(run, cfg.Desk, cfg.Inbox)},
+		Visits:       visit.New(run, cfg.Store),
 		post:         post,
 	}
 }
@@ -95,6 +99,9 @@ func Retell(ctx context.Context, tx Tx, req command.Request, events []lot.Record
 		return answer, nil
 	}
 	if answer := pay.Retell(said); answer != nil {
+		return answer, nil
+	}
+	if answer := visit.Retell(req, events); answer != nil {
 		return answer, nil
 	}
 	return feed.Retell(ctx, tx, req)

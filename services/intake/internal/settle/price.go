@@ -96,5 +96,5 @@ func (s Settlement) allowed(have *delivery.State) error {
 		return fault.Precondition("before_birth", "lot %s: a price of %s is before it came in, at %s", s.Lot, s.At.UTC().Format(time.RFC3339),
 			have.Effective.UTC().Format(time.RFC3339))
 	}
-	return nil
+	return have.Priceable()
 }

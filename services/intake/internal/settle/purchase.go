@@ -85,6 +85,9 @@ func (p Purchase) from(ctx context.Context, tx Tx, b lot.Bought) (lot.Bought, er
 	case p.Quantity > have.Facts.Quantity:
 		return b, fault.Precondition("stock_short", "lot %s: %d bought, %d came in", p.Lot, p.Quantity, have.Facts.Quantity)
 	}
+	if err := have.Priceable(); err != nil {
+		return b, err
+	}
 	b.Owner = have.Facts.Owner
 	if p.Quantity == 0 {
 		b.Quantity = have.Facts.Quantity

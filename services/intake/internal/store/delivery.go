@@ -17,7 +17,15 @@ import (
 
 // Known looks up what a delivery needs to know, in one round trip.
 func (t *Tx) Known(ctx context.Context, w delivery.Want) (delivery.Known, error) {
-	known := delivery.Known{Scales: map[string]bool{}, Readings: map[delivery.ReadingKey]weighing.Stored{}}
+	known := delivery.Known{
+		Scales: map[string]bool{}, Readings: map[delivery.ReadingKey]weighing.Stored{}, InVisit: map[delivery.ReadingKey]int64{},
+	}
+	if w.Visit != 0 {
+		var err error
+		if known.Visit, err = t.Visit(ctx, w.Visit); err != nil {
+			return known, err
+		}
+	}
 	b := &pgx.Batch{}
 	b.Queue(`select exists (select from codes where lot = $1)`, w.Lot).QueryRow(func(row pgx.Row) error { return row.Scan(&known.LotUsed) })
 	b.Queue(`select v.roles from parties p join party_versions v using (party, version) where p.party = $1`, w.Party).Query(func(rows pgx.Rows) error {
@@ -46,6 +54,9 @@ func (t *Tx) Known(ctx context.Context, w delivery.Want) (delivery.Known, error)
 	}
 	if len(w.Readings) > 0 {
 		queueReadings(b, w.Readings, known.Readings)
+	}
+	if len(w.Named) > 0 {
+		queueUsed(b, w.Named, known.InVisit)
 	}
 	return known, t.send(ctx, "look up what a delivery names", b)
 }
@@ -76,7 +87,7 @@ func (t *Tx) Bear(ctx context.Context, s delivery.State) error {
 	b.Queue(`insert into codes (lot) values ($1)`, s.Facts.Lot)
 	b.Queue(`insert into received (lot, version, party, supplier_lot, effective, held_by, bought) values ($1, $2, $3, $4, $5, '', false)`,
 		s.Facts.Lot, s.Version, s.Facts.Party, s.Facts.SupplierLot, s.Effective)
-	if err := t.queueVersion(b, s); err != nil {
+	if err := t.queueVersion(ctx, b, s); err != nil {
 		return err
 	}
 	return t.send(ctx, "record lot "+string(s.Facts.Lot), b)
@@ -87,19 +98,22 @@ func (t *Tx) SaveVersion(ctx context.Context, s delivery.State) error {
 	b := &pgx.Batch{}
 	b.Queue(`update received set version = $2, party = $3, supplier_lot = $4, held_by = '' where lot = $1`, s.Facts.Lot, s.Version, s.Facts.Party,
 		s.Facts.SupplierLot)
-	if err := t.queueVersion(b, s); err != nil {
+	if err := t.queueVersion(ctx, b, s); err != nil {
 		return err
 	}
 	return t.send(ctx, "record a version of lot "+string(s.Facts.Lot), b)
 }
 
-func (t *Tx) queueVersion(b *pgx.Batch, s delivery.State) error {
+func (t *Tx) queueVersion(ctx context.Context, b *pgx.Batch, s delivery.State) error {
 	facts, err := proto.MarshalOptions{Deterministic: true}.Marshal(lotwire.Received(s.Facts))
 	if err != nil {
 		return fmt.Errorf("write down lot %s: %w", s.Facts.Lot, err)
 	}
 	b.Queue(`insert into received_versions (lot, version, voided, command_id, reason, pay, facts, recorded) values ($1, $2, $3, $4, $5, $6, $7, $8)`,
 		s.Facts.Lot, s.Version, s.Voided, s.Command, s.Reason, int64(s.Pay), facts, t.at)
+	if err := t.queueUse(ctx, b, s.Facts, s.Voided); err != nil {
+		return err
+	}
 	if len(s.Weighings) == 0 {
 		return nil
 	}

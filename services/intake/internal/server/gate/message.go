@@ -25,6 +25,7 @@ func factsOf(m *intakev1.DeliveryFacts) (delivery.Facts, error) {
 		Lot: lot.ID(m.GetLot()), Party: lot.PartyID(m.GetParty()), Ownership: ownership, Item: lot.ItemID(m.GetItem()), Variety: m.GetVariety(),
 		CropYear: m.GetCropYear(), Sample: sample, Freight: money.Amount(m.GetFreightMicros()), Charges: lotwire.ParseLandedCharges(m.GetCharges()),
 		Place: lot.PlaceID(m.GetPlace()), Carrier: m.GetCarrier(), Document: m.GetDocument(),
+		Visit: m.GetVisit(), VisitLine: m.GetVisitLine(),
 	}
 	if m.PriceMicrosPerLb != nil {
 		f.Price = new(money.Price(m.GetPriceMicrosPerLb()))

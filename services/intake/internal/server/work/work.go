@@ -16,6 +16,7 @@ import (
 	"huskline/services/intake/internal/party"
 	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/settle"
+	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
 )
 
@@ -27,6 +28,7 @@ type Tx interface {
 	weighing.Tx
 	delivery.Tx
 	settle.Tx
+	visit.Tx
 	// IssueToken registers a token by the hash of its secret.
 	IssueToken(ctx context.Context, token access.Token, secretSHA256 []byte) error
 	// RevokeToken ends a token.

@@ -1,0 +1,48 @@
+package delivery
+
+import (
+	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/services/intake/internal/visit"
+	"huskline/services/intake/internal/weighing"
+)
+
+// visited is the weighings of the visit that a delivery names, and how the vehicle stood: one end after the other where that holds of any.
+func (f Facts) visited(v *visit.State) ([]Weighing, lot.Draft, error) {
+	switch {
+	case v == nil:
+		return nil, 0, fault.NotFound("visit_unknown", "visit %d: there is none of this number", f.Visit)
+	case len(f.Weighings) > 0:
+		return nil, 0, fault.Invalid("weighings_twice", "visit %d: %d weighings are listed too; a delivery has the one or the other", f.Visit, len(f.Weighings))
+	}
+	lines, err := v.Take(f.VisitLine, f.Lot)
+	if err != nil {
+		return nil, 0, err
+	}
+	var out []Weighing
+	draft := lines[0].Draft
+	for _, l := range lines {
+		out = append(append(out, side(weighing.Gross, l.Gross)...), side(weighing.Tare, l.Tare)...)
+		if l.Draft == lot.EndsDraft {
+			draft = l.Draft
+		}
+	}
+	return out, draft, nil
+}
+
+func side(kind weighing.Kind, w visit.Weight) []Weighing {
+	var out []Weighing
+	for _, i := range w.Indications {
+		out = append(out, Weighing{Kind: kind, Scale: i.Scale, Sequence: i.Sequence, Digits: i.Digits, Unit: i.Unit, Time: i.Time, Mass: i.Mass})
+	}
+	return out
+}
+
+// Priceable refuses a lot whose weight prices no purchase: of a vehicle that was weighed one end after the other (NIST Handbook 44, 2.20, UR.3.3).
+func (s State) Priceable() error {
+	if s.Facts.Draft != lot.EndsDraft {
+		return nil
+	}
+	return fault.Precondition("draft_prices_nothing",
+		"lot %s, visit %d: the vehicle was weighed one end after the other; such a weight prices no purchase (NIST Handbook 44, 2.20, UR.3.3)", s.Facts.Lot, s.Facts.Visit)
+}
