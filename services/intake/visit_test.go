@@ -277,7 +277,9 @@ func TestVisitsRestored(t *testing.T) {
 	before := g.visit(1)
 
 	g.back(earlier)
-	for _, do := range []struct{ want, got *intakev1.WeighVehicleResponse }{{opened, g.weigh(first)}, {closed, g.weigh(second)}} {
+	for _, do := range []struct {
+		want, got *intakev1.WeighVehicleResponse
+	}{{opened, g.weigh(first)}, {closed, g.weigh(second)}} {
 		if diff := cmp.Diff(do.want, do.got, protocmp.Transform(), protocmp.IgnoreFields(do.got, "receipt")); diff != "" {
 			t.Errorf("a weighing again (-first +now):\n%s", diff)
 		}
