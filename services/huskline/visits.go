@@ -11,9 +11,6 @@ import (
 	intakev1 "huskline/proto/huskline/intake/v1"
 )
 
-// supports stands on every sheet and paper that shows weights.
-const supports = "Huskline supports the sealed scale and the licensed weighmaster and replaces neither."
-
 type visitsCmd struct {
 	Open bool `help:"Only visits that are open, as when the day closes."`
 }
