@@ -4,7 +4,6 @@ import (
 	"cmp"
 
 	"huskline/internal/fault"
-	"huskline/internal/weight"
 	"huskline/services/intake/internal/scale"
 )
 
@@ -49,29 +48,16 @@ func unlikeScales(l Line, scales map[string]scale.Scale) error {
 	return nil
 }
 
-// The least net load in divisions, by accuracy class: what NIST Handbook 44, 2.20, recommends as minimum load, and for vehicle scales requires of a
-// net load. From memory, not checked against the text.
-const (
-	classThree       = "III"
-	classThreeL      = "III L"
-	leastDivisions   = 20
-	leastDivisionsTL = 50
-)
+// slack is by how much the least net may be above what it is in the scale's unit, in micropounds: a division that is no whole number of micropounds
+// was rounded, each of up to 50 by half of one.
+const slack = 25
 
-// belowMinimum: on few divisions the error of a division is a large share of the load. A scale of which class or division is not known sets no limit.
+// belowMinimum: on few divisions the error of a division is a large share of the load. What NIST Handbook 44, 2.20, recommends as minimum load, it
+// requires of a net load on a vehicle scale (from memory, not checked against the text). A scale of which class or division is not known sets no limit.
 func belowMinimum(l Line, scales map[string]scale.Scale) error {
 	for _, code := range append(scalesOf(l.Gross), scalesOf(l.Tare)...) {
-		s := scales[code]
-		var n weight.Mass
-		switch s.Class {
-		case classThree:
-			n = leastDivisions
-		case classThreeL:
-			n = leastDivisionsTL
-		}
-		// A division that is no whole number of micropounds was rounded, each by less than one.
-		if least := n * s.Division; l.Net < least-n {
-			return fault.Precondition("below_minimum", "net %s lb on scale %s: class %s weighs no net load below %d divisions, %s lb", l.Net, code, s.Class, n, least)
+		if least := scales[code].Least(); l.Net < least-slack {
+			return fault.Precondition("below_minimum", "net %s lb on scale %s: it weighs no net load below %s lb, the least it is meant for", l.Net, code, least)
 		}
 	}
 	return nil
