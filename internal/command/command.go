@@ -143,6 +143,7 @@ func (r *Runner[T]) run(
 		if answer, err = r.recall(ctx, tx, c); err != nil || answer != nil {
 			return err
 		}
+		failpoint.Hit("command-before-use")
 		said, events, err := use(ctx, r.cfg.Wrap(tx, c.at))
 		if err != nil {
 			return err

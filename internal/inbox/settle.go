@@ -7,6 +7,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"huskline/internal/failpoint"
 	"huskline/internal/fault"
 	"huskline/internal/feed"
 	"huskline/internal/lot"
@@ -113,8 +114,15 @@ func (in *Inbox) commit(ctx context.Context, decisions []feed.Decision[item]) (f
 				break // the rest was judged with other lots blocked
 			}
 		}
-		return writeSettled(ctx, tx, final, in.cfg.Now())
+		if err := writeSettled(ctx, tx, final, in.cfg.Now()); err != nil {
+			return err
+		}
+		failpoint.Hit("inbox-before-commit")
+		return nil
 	})
+	if err == nil {
+		failpoint.Hit("inbox-after-commit")
+	}
 	return final, at, err
 }
 

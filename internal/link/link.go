@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/bus"
+	"huskline/internal/failpoint"
 	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
@@ -157,7 +158,7 @@ func (l *Link) hear(ctx context.Context) error {
 		return err
 	}
 	defer stop()
-	subscription := bus.Subscription{Durable: string(l.cfg.Self), Batch: 256, OnRecreated: func(context.Context) { l.renew() }}
+	subscription := bus.Subscription{Durable: string(l.cfg.Self), Batch: 256, AckWait: failpoint.AckWait(), OnRecreated: func(context.Context) { l.renew() }}
 	return l.cfg.Bus.ConsumeBatches(ctx, subscription, func(_ context.Context, batch []bus.Msg) []bus.Verdict {
 		verdicts := make([]bus.Verdict, len(batch))
 		for i, m := range batch {

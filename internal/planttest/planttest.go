@@ -61,13 +61,18 @@ func (b *build) make() {
 	if b.dir, b.err = os.MkdirTemp("", "huskline-planttest-"); b.err != nil {
 		return
 	}
-	b.path = filepath.Join(b.dir, "huskline")
-	cmd := exec.Command("go", "build", "-tags", "failpoint", "-o", b.path, "huskline/services/huskline")
+	b.path, b.err = Build(context.Background(), b.dir)
+}
+
+// Build builds the program into a folder, with the failpoints in it, and returns its path.
+func Build(ctx context.Context, dir string) (string, error) {
+	path := filepath.Join(dir, "huskline")
+	cmd := exec.CommandContext(ctx, "go", "build", "-tags", "failpoint", "-o", path, "huskline/services/huskline")
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0") // as the image's, and so that libraries are compiled once for both
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		b.err = fmt.Errorf("%w\n%s", err, out)
+	if out, err := cmd.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("%w\n%s", err, out)
 	}
+	return path, nil
 }
 
 // Result is how a command ended.

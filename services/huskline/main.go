@@ -17,6 +17,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"huskline/internal/failpoint"
 	"huskline/internal/fault"
 	"huskline/internal/rpc"
 )
@@ -113,7 +114,7 @@ func run(ctx context.Context, args []string, s streams) (code int) {
 	}
 	ctx, cancel := bounded(ctx, parsed.Command())
 	defer cancel()
-	err = parsed.Run(&session{ctx: ctx, cli: &c, in: s.in, out: s.out, errout: s.err, now: time.Now})
+	err = parsed.Run(&session{ctx: ctx, cli: &c, in: s.in, out: s.out, errout: s.err, now: failpoint.Clock(time.Now)})
 	if err != nil {
 		fmt.Fprintln(s.err, "huskline:", strings.TrimSpace(err.Error()))
 	}

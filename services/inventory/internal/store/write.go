@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"huskline/internal/failpoint"
 	"huskline/internal/lot"
 	"huskline/services/inventory/internal/stock"
 )
@@ -31,6 +32,9 @@ func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
 	writeHolds(b, c)
 	err := t.send(ctx, "write movement "+c.Movement, b)
 	t.early = pgx.Batch{}
+	if err == nil {
+		failpoint.Hit("stock-after-legs")
+	}
 	return err
 }
 
