@@ -24,8 +24,11 @@ func Services() []string { return planttest.Services() }
 // Config says where a plant is made.
 type Config struct {
 	Dir     string // of its own; logs, certificates, clocks and, where it is a plain folder, the stores
-	Program string // built with failpoints; "": it is built into Dir
+	Program string // built with failpoints, see Build
 }
+
+// Build builds the program with its failpoints into a folder.
+func Build(ctx context.Context, dir string) (string, error) { return planttest.Build(ctx, dir) }
 
 // Plant is a running plant. It must be closed.
 type Plant struct {
@@ -65,11 +68,6 @@ func (p *Plant) start(ctx context.Context) error {
 	var err error
 	for _, dir := range []string{"logs", "tls"} {
 		if err := os.MkdirAll(filepath.Join(p.dir, dir), 0o755); err != nil {
-			return err
-		}
-	}
-	if p.program == "" {
-		if p.program, err = planttest.Build(ctx, p.dir); err != nil {
 			return err
 		}
 	}

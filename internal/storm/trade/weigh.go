@@ -3,7 +3,6 @@ package trade
 import (
 	"context"
 	"fmt"
-	"slices"
 	"time"
 
 	"google.golang.org/grpc"
@@ -98,9 +97,5 @@ func notRefused(err error) error {
 
 // batchFault is the judgement on a whole batch; one that says to come again is none.
 func batchFault(answer *intakev1.StreamReadingsResponse) error {
-	again := []string{"database_unavailable", "database_busy", "unavailable", "deadline"}
-	if slices.Contains(again, answer.GetBatchReason()) {
-		return fault.Unavailable(answer.GetBatchReason(), "%s", answer.GetBatchMessage())
-	}
 	return fault.Invalid(answer.GetBatchReason(), "%s", answer.GetBatchMessage())
 }

@@ -1,0 +1,3 @@
+package storm
+
+func busFaults() []Fault { return nil }

@@ -1,0 +1,3 @@
+package storm
+
+func clockFaults() []Fault { return nil }

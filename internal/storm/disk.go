@@ -1,0 +1,3 @@
+package storm
+
+func diskFaults() []Fault { return nil }

@@ -1,0 +1,3 @@
+package storm
+
+func netFaults() []Fault { return nil }

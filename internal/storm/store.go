@@ -1,0 +1,3 @@
+package storm
+
+func storeFaults() []Fault { return nil }

@@ -1,0 +1,3 @@
+package storm
+
+func tradeFaults() []Fault { return nil }
