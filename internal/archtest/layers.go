@@ -68,6 +68,6 @@ func servicePlace(service string, rest []string) place {
 
 // testOnly lists the packages below internal/ that only tests may use, and that may therefore use what tests use.
 func testOnly(p place) bool {
-	return p.service == "" && slices.Contains([]string{"checker", "season", "dbtest", "bustest", "planttest", "exacttest", "archtest"}, p.layer) ||
+	return p.service == "" && slices.Contains([]string{"checker", "season", "dbtest", "bustest", "planttest", "exacttest", "archtest", "storm"}, p.layer) ||
 		p.layer == layerSim || p.layer == layerBench
 }

@@ -28,7 +28,12 @@ func New(db *postgres.DB, in *inbox.Inbox) *Desk { return &Desk{db: db, inbox: i
 
 // Door is how the service's callers are known and what their calls wait for.
 func (d *Desk) Door(now func() time.Time) rpc.Door {
-	return rpc.Door{Verify: access.NewVerifier(d.db.Pool(), now).Verify, Wait: d.inbox.Wait}
+	verifier := access.NewVerifier(d.db.Pool(), now)
+	verify := func(ctx context.Context, secret string) (access.Actor, error) {
+		actor, err := verifier.Verify(ctx, secret)
+		return actor, d.db.Translate(err)
+	}
+	return rpc.Door{Verify: verify, Wait: d.inbox.Wait}
 }
 
 // Actor names who calls, as events say it.

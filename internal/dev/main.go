@@ -35,6 +35,7 @@ func tasks() []task {
 		{"check", "[--quick]", "everything a commit has to pass; --quick leaves out the tests", check},
 		{"generate", "", "make the Go code and the OpenAPI file from the contracts in proto/", generate},
 		{"publish", "", "record the contracts as released: later changes are held against them", publish},
+		{"storm", "[--minutes N] [--seed S] [--only TEXT,…]", "break a plant on purpose while it works, and check it after each fault", stormy},
 		{"bench", "NAME", "run a measurement; without a name, list them", bench},
 	}
 }

@@ -43,7 +43,7 @@ func (db *DB) retry(ctx context.Context, begin string, fn func(context.Context, 
 	}, backoff.WithMaxTries(maxTries), backoff.WithBackOff(&backoff.ExponentialBackOff{
 		InitialInterval: 2 * time.Millisecond, RandomizationFactor: 0.5, Multiplier: 2, MaxInterval: 200 * time.Millisecond,
 	}))
-	return db.translate(err)
+	return db.Translate(err)
 }
 
 func (db *DB) once(ctx context.Context, begin string, fn func(context.Context, pgx.Tx) error) error {
@@ -135,8 +135,9 @@ func retryable(err error) bool {
 	}
 }
 
-// translate gives passing failures of the database the kind that tells a caller to come again with the same id.
-func (db *DB) translate(err error) error {
+// Translate gives passing failures of the database the kind that tells a caller to come again with the same id, as InTx and Snapshot do; for what was
+// asked through Pool.
+func (db *DB) Translate(err error) error {
 	if err == nil {
 		return nil
 	}

@@ -36,8 +36,13 @@ func killFaults() []Fault {
 			Heal: func(_ context.Context, s *Storm) error { s.Plant.Disarm(service); return nil },
 		})
 	}
-	return append(faults,
-		Fault{
+	return slices.Concat(faults, strikes(), ends())
+}
+
+// strikes are kills at any time.
+func strikes() []Fault {
+	return []Fault{
+		{
 			Name: "kill -9 of any service every second", Holds: "as at named places",
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 				for range 6 {
@@ -47,7 +52,7 @@ func killFaults() []Fault {
 				return nil
 			},
 		},
-		Fault{
+		{
 			Name: "kill -9 of NATS every second", Holds: "no command waits for NATS",
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 				for range 5 {
@@ -62,7 +67,7 @@ func killFaults() []Fault {
 			},
 			Heal: func(ctx context.Context, s *Storm) error { return s.Plant.StartBus(ctx) },
 		},
-		Fault{
+		{
 			Name: "kill -9 of Postgres", Holds: "what was answered OK is there; the services come back by themselves",
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 				for range 2 {
@@ -77,7 +82,13 @@ func killFaults() []Fault {
 			},
 			Heal: func(ctx context.Context, s *Storm) error { return s.Plant.StartPostgres(ctx) },
 		},
-		Fault{
+	}
+}
+
+// ends are ends that were asked for, and a process that comes back when another does its work.
+func ends() []Fault {
+	return []Fault{
+		{
 			Name: "two processes of one service, the first stopped and woken", Holds: "two relays and two consumers on one database are harmless",
 			Inject: twoProcesses,
 			Heal: func(_ context.Context, s *Storm) error {
@@ -89,7 +100,7 @@ func killFaults() []Fault {
 				return nil
 			},
 		},
-		Fault{
+		{
 			Name: "SIGTERM under load", Holds: "it stops within 10 s, calls in work are answered or may be repeated",
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 				for _, i := range rng.Perm(len(plant.Services())) {
@@ -108,17 +119,20 @@ func killFaults() []Fault {
 				return nil
 			},
 		},
-	)
+	}
 }
 
 // killAtPlaces arms the next starts of a service with places in an order from the seed, each at a hit of its own, and gives each some seconds.
 func (s *Storm) killAtPlaces(ctx context.Context, service string, rng *rand.Rand) error {
 	list := places(service)
 	rng.Shuffle(len(list), func(i, j int) { list[i], list[j] = list[j], list[i] })
+	if s.cfg.Quick {
+		list = list[:5]
+	}
 	before := total(s.Plant.Fired(service))
 	var armed []string
 	for _, place := range list {
-		armed = append(armed, fmt.Sprintf("%s:%d", place, 1+rng.IntN(12)))
+		armed = append(armed, fmt.Sprintf("%s:%d", place, 1+rng.IntN(6)))
 	}
 	s.note("%s armed with %v", service, armed)
 	s.Plant.Arm(service, slices.Clone(armed)...)

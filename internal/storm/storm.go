@@ -26,6 +26,7 @@ type Config struct {
 	Seed    uint64
 	Length  time.Duration // no round begins after it; 0: each fault once
 	Traders int           // 0: 4
+	Quick   bool          // each fault small, for tests
 	Faults  []Fault
 	Out     io.Writer // what happens, for people
 }

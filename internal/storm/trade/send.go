@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -106,6 +108,9 @@ func send[Q Command, A proto.Message](ctx context.Context, t *Trader, m method[Q
 			return none, err
 		}
 		t.journal.unknown(err)
+		if status.Code(err) == codes.Internal {
+			t.journal.wrong("%s: %s %s was answered with an internal error: %v", t.name, nameOf(req), req.GetCommandId(), err)
+		}
 		select {
 		case <-ctx.Done():
 		case <-time.After(retryPause):
