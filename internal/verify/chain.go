@@ -122,9 +122,9 @@ func (c *chain) check(r *Report) []fact {
 		if e.GetRecordedMicros() < recorded {
 			r.differ("chain", place+" recorded", fmt.Sprintf("at or after %d", recorded), e.GetRecordedMicros())
 		}
-		r.equal("chain", place+" previous hash", hex(previous), hex(e.GetPreviousHash()))
+		r.equal("chain", place+" previous hash", hexText(previous), hexText(e.GetPreviousHash()))
 		own := link(e, epoch, position)
-		r.equal("chain", place+" hash", hex(own), hex(e.GetHash()))
+		r.equal("chain", place+" hash", hexText(own), hexText(e.GetHash()))
 		previous, recorded = e.GetHash(), e.GetRecordedMicros()
 		if f, ok := c.decode(e, place, r); ok && !ids[f.event.GetId()] {
 			ids[f.event.GetId()] = true
@@ -135,8 +135,8 @@ func (c *chain) check(r *Report) []fact {
 	if at.GetPosition() == 0 && at.GetEpoch() > epoch { // a new epoch that has said nothing yet
 		epoch, position = at.GetEpoch(), 0
 	}
-	r.equal("chain", c.producer+" head", fmt.Sprintf("%d/%d %s", epoch, position, hex(previous)),
-		fmt.Sprintf("%d/%d %s", at.GetEpoch(), at.GetPosition(), hex(c.head.GetHash())))
+	r.equal("chain", c.producer+" head", fmt.Sprintf("%d/%d %s", epoch, position, hexText(previous)),
+		fmt.Sprintf("%d/%d %s", at.GetEpoch(), at.GetPosition(), hexText(c.head.GetHash())))
 	r.count("events, with their links in the chain", len(c.envelopes))
 	return facts
 }
@@ -179,4 +179,4 @@ func (c *chain) decode(e *eventv1.Envelope, place string, r *Report) (fact, bool
 	return fact{producer: c.producer, place: place, event: event}, true
 }
 
-func hex(b []byte) string { return fmt.Sprintf("%x", b) }
+func hexText(b []byte) string { return fmt.Sprintf("%x", b) }

@@ -29,6 +29,8 @@ type Report struct {
 	RoundingMicros int64
 	// AsOf are the positions read, as "producer/epoch/position".
 	AsOf []string
+	// NotJudged are the tables of which Rows says nothing, each with the reason.
+	NotJudged []string
 }
 
 // OK tells whether nothing differs.
@@ -62,6 +64,9 @@ func (r *Report) Write(w io.Writer) error {
 		fmt.Fprintf(&b, "%12d  %s\n", c.N, c.Name)
 	}
 	fmt.Fprintf(&b, "dollars compared within the rounding of the services, at most %d millionths for one figure\n", r.RoundingMicros)
+	for _, t := range r.NotJudged {
+		fmt.Fprintf(&b, "not judged: %s\n", t)
+	}
 	for _, d := range r.Differences {
 		fmt.Fprintf(&b, "DIFFERENCE  %s  %s  want %s  got %s\n", d.Check, d.Subject, d.Want, d.Got)
 	}
