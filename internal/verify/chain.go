@@ -154,9 +154,13 @@ func (c *chain) endsAt(epoch, position int64) bool {
 // link is the hash of an envelope as the contract describes it: SHA-256 over the previous hash, epoch, position and recorded time (8 bytes each,
 // big endian) and the SHA-256 of the payload.
 func link(e *eventv1.Envelope, epoch, position int64) []byte {
-	payload := sha256.Sum256(e.GetPayload())
-	text := bytes.Clone(e.GetPreviousHash())
-	for _, n := range []int64{epoch, position, e.GetRecordedMicros()} {
+	return linkOf(e.GetPreviousHash(), [3]int64{epoch, position, e.GetRecordedMicros()}, sha256.Sum256(e.GetPayload()))
+}
+
+// linkOf is link by the parts: the numbers are epoch, position and recorded time.
+func linkOf(previous []byte, numbers [3]int64, payload [sha256.Size]byte) []byte {
+	text := bytes.Clone(previous)
+	for _, n := range numbers {
 		text = binary.BigEndian.AppendUint64(text, uint64(n))
 	}
 	sum := sha256.Sum256(append(text, payload[:]...))

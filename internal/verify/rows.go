@@ -2,6 +2,7 @@ package verify
 
 import (
 	"cmp"
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"strings"
@@ -30,18 +31,19 @@ func Rows(dbs []*snapshot.Database) *Report {
 // Reader is Rows with a memory of payloads it has decoded, for whoever judges nearly the same rows many times. It is not safe for concurrent use.
 type Reader struct {
 	decoded map[string]*decoded
+	sound   map[*snapshot.Cell][]snapshot.Cell // rows that fitted their seals, by where they lie
 }
 
 // decoded is what a payload says.
 type decoded struct {
-	bytes []byte
-	event *eventv1.Event // nil: no event
+	sum   [sha256.Size]byte // of the payload
+	event *eventv1.Event    // nil: no event
 }
 
 // Rows is the function of that name.
 func (m *Reader) Rows(dbs []*snapshot.Database) *Report {
 	if m.decoded == nil {
-		m.decoded = map[string]*decoded{}
+		m.decoded, m.sound = map[string]*decoded{}, map[*snapshot.Cell][]snapshot.Cell{}
 	}
 	r := &Report{}
 	j := &judge{Report: r, memory: m, logs: map[string]*ownLog{}}
@@ -93,9 +95,10 @@ func (j *judge) decode(text string) *decoded {
 	if d, ok := j.memory.decoded[text]; ok {
 		return d
 	}
-	d := &decoded{bytes: unhex(text)}
+	payload := unhex(text)
+	d := &decoded{sum: sha256.Sum256(payload)}
 	e := &eventv1.Event{}
-	if proto.Unmarshal(d.bytes, e) == nil && e.GetBody() != nil {
+	if proto.Unmarshal(payload, e) == nil && e.GetBody() != nil {
 		d.event = e
 	}
 	if len(j.memory.decoded) < maxRemembered {
@@ -205,10 +208,20 @@ func (j *judge) containers() {
 	}
 }
 
+// placed is a row of a log with its place.
+type placed struct {
+	spot
+	row snapshot.Row
+}
+
 // byPosition sorts rows of a log.
-func byPosition(rows []snapshot.Row) []snapshot.Row {
-	slices.SortStableFunc(rows, func(a, b snapshot.Row) int {
-		return cmp.Or(cmp.Compare(a.Int("epoch"), b.Int("epoch")), cmp.Compare(a.Int("position"), b.Int("position")))
+func byPosition(rows []snapshot.Row) []placed {
+	out := make([]placed, len(rows))
+	for i, row := range rows {
+		out[i] = placed{spot{row.Int("epoch"), row.Int("position")}, row}
+	}
+	slices.SortStableFunc(out, func(a, b placed) int {
+		return cmp.Or(cmp.Compare(a.epoch, b.epoch), cmp.Compare(a.position, b.position))
 	})
-	return rows
+	return out
 }

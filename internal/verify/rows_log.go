@@ -12,7 +12,7 @@ import (
 // ownLog is what a service has said, by place.
 type ownLog struct {
 	epoch, position int64 // of its head
-	rows            map[string]snapshot.Row
+	rows            map[spot]snapshot.Row
 	ends            map[int64]end
 }
 
@@ -22,7 +22,8 @@ type end struct {
 	hash     string
 }
 
-func placeKey(epoch, position int64) string { return fmt.Sprintf("%d/%d", epoch, position) }
+// spot is a place in one producer's log.
+type spot struct{ epoch, position int64 }
 
 func unhex(text string) []byte {
 	b, err := hex.DecodeString(strings.TrimPrefix(text, `\x`))
@@ -39,13 +40,13 @@ var zeroHash = `\x` + strings.Repeat("00", 32)
 
 // ownLog proves the events of a database link by link, and that its head and the ends of earlier epochs are what the last event of each says.
 func (j *judge) ownLog() *ownLog {
-	l := &ownLog{rows: map[string]snapshot.Row{}, ends: map[int64]end{}}
+	l := &ownLog{rows: map[spot]snapshot.Row{}, ends: map[int64]end{}}
 	rows := byPosition(j.db.Table("events").All())
 	previous, recorded, epoch, position := zeroHash, int64(0), int64(0), int64(0)
 	last := map[int64]end{}
-	for _, row := range rows {
+	for _, p := range rows {
 		j.rows++
-		at, n := row.Int("epoch"), row.Int("position")
+		row, at, n := p.row, p.epoch, p.position
 		if at != epoch {
 			epoch, position = at, 0
 		}
@@ -57,7 +58,7 @@ func (j *judge) ownLog() *ownLog {
 		j.link(row, previous, recorded)
 		previous, recorded = row.Text("hash"), row.Int("recorded_micros")
 		last[epoch] = end{position, previous}
-		l.rows[placeKey(at, n)] = row
+		l.rows[spot{at, n}] = row
 		j.body(row)
 	}
 	j.headRow(l, last, previous, recorded)
@@ -70,9 +71,13 @@ func (j *judge) link(row snapshot.Row, previous string, recorded int64) {
 	if row.Int("recorded_micros") < recorded {
 		j.differ(row, "recorded_micros", fmt.Sprintf("at or after %d", recorded), row.Text("recorded_micros"))
 	}
-	own := link(&eventv1.Envelope{PreviousHash: row.Bytes("previous_hash"), RecordedMicros: row.Int("recorded_micros"),
-		Payload: j.decode(row.Text("payload")).bytes}, row.Int("epoch"), row.Int("position"))
-	j.equal(row, "hash", hexCell(own))
+	j.own(row)
+}
+
+// own checks an event's hash by what stands beside it.
+func (j *judge) own(row snapshot.Row) {
+	sum := linkOf(row.Bytes("previous_hash"), [3]int64{row.Int("epoch"), row.Int("position"), row.Int("recorded_micros")}, j.decode(row.Text("payload")).sum)
+	j.equal(row, "hash", hexCell(sum))
 }
 
 // body checks the columns that follow from the payload.
@@ -99,8 +104,8 @@ func typeOf(e *eventv1.Event) string {
 func (j *judge) headRow(l *ownLog, last map[int64]end, previous string, recorded int64) {
 	ended := map[int64]bool{}
 	stood := end{hash: zeroHash}
-	for _, row := range byPosition(j.db.Table("epochs_ended").All()) {
-		epoch := row.Int("epoch")
+	for _, p := range byPosition(j.db.Table("epochs_ended").All()) {
+		row, epoch := p.row, p.epoch
 		if e, ok := last[epoch]; ok {
 			stood = end{hash: e.hash, position: e.position}
 		} else {
@@ -129,7 +134,7 @@ func (j *judge) headRow(l *ownLog, last map[int64]end, previous string, recorded
 	j.equal(row, "position", fmt.Sprint(want.position))
 	j.equal(row, "hash", previous)
 	j.equal(row, "recorded_micros", fmt.Sprint(recorded))
-	if e, ok := l.rows[placeKey(l.epoch, l.position)]; ok {
+	if e, ok := l.rows[spot{l.epoch, l.position}]; ok {
 		j.equal(row, "previous_hash", e.Text("previous_hash"))
 	} else if l.epoch == 1 {
 		j.equal(row, "previous_hash", zeroHash)
@@ -149,26 +154,29 @@ func (j *judge) keptOfOthers() {
 			j.differ(row, "producer", "a producer that is read", producer)
 			continue
 		}
-		if kept[producer][epoch] != position {
-			j.differ(row, "position", kept[producer][epoch], position)
+		last := kept[spotBy{producer, epoch}]
+		if last.position != position {
+			j.differ(row, "position", last.position, position)
 		}
-		hash := zeroHash
-		switch own, ok := l.rows[placeKey(epoch, position)]; {
-		case ok:
-			hash = own.Text("hash")
-		case position == 0 && epoch > 1:
-			hash = l.ends[epoch-1].hash
-		case position > 0 && l.beyond(epoch, position):
-			continue
+		hash := last.hash
+		if last.position == 0 {
+			hash = zeroHash
+			if epoch > 1 {
+				hash = l.ends[epoch-1].hash
+			}
 		}
 		j.equal(row, "hash", hash)
+		delete(kept, spotBy{producer, epoch})
+	}
+	for by, last := range kept {
+		j.Report.differ("row", fmt.Sprintf("%s cursors(producer=%s epoch=%d)", j.db.Service, by.producer, by.epoch), last.position, "no row")
 	}
 	for _, row := range j.db.Table("witnesses").All() {
 		l := j.logs[row.Text("producer")]
 		if l == nil {
 			continue
 		}
-		if own, ok := l.rows[placeKey(row.Int("epoch"), row.Int("position"))]; ok {
+		if own, ok := l.rows[spot{row.Int("epoch"), row.Int("position")}]; ok {
 			j.equal(row, "hash", own.Text("hash"))
 		} else if !l.beyond(row.Int("epoch"), row.Int("position")) {
 			j.differ(row, "position", "a place of "+row.Text("producer"), "none")
@@ -192,45 +200,54 @@ func (l *ownLog) beyond(epoch, position int64) bool {
 	return epoch > l.epoch || epoch == l.epoch && position > l.position
 }
 
-// inboxEvents compares each kept event with the one that was said, and gives the last position kept of each producer and epoch.
-func (j *judge) inboxEvents() map[string]map[int64]int64 {
-	kept := map[string]map[int64]int64{}
+// spotBy is an epoch of a producer.
+type spotBy struct {
+	producer string
+	epoch    int64
+}
+
+// inboxEvents compares each kept event with the one that was said, and gives the last that was kept of each producer and epoch.
+func (j *judge) inboxEvents() map[spotBy]end {
+	kept := map[spotBy]end{}
 	ids := map[string]bool{}
-	for _, row := range byPosition(j.db.Table("inbox_events").All()) {
+	for _, p := range byPosition(j.db.Table("inbox_events").All()) {
 		j.rows++
-		producer, epoch, position := row.Text("producer"), row.Int("epoch"), row.Int("position")
-		if kept[producer] == nil {
-			kept[producer] = map[int64]int64{}
+		row := p.row
+		by := spotBy{row.Text("producer"), p.epoch}
+		if want := kept[by].position + 1; p.position != want {
+			j.differ(row, "position", want, p.position)
 		}
-		if want := kept[producer][epoch] + 1; position != want {
-			j.differ(row, "position", want, position)
-		}
-		kept[producer][epoch] = position
-		l := j.logs[producer]
-		if l == nil {
-			j.differ(row, "producer", "a producer that is read", producer)
-			continue
-		}
-		own, ok := l.rows[placeKey(epoch, position)]
-		if !ok && l.beyond(epoch, position) {
-			continue
-		}
-		if !ok {
-			j.differ(row, "position", "an event of "+producer, "none is there")
-			continue
-		}
-		for _, column := range []string{"event_id", "type", "recorded_micros", "previous_hash", "hash", "payload"} {
-			if row.Text(column) != own.Text(column) {
-				j.differ(row, column, "as "+producer+" has it: "+brief(own.Text(column)), brief(row.Text(column)))
-			}
-		}
-		id := producer + "\x00" + row.Text("event_id")
+		kept[by] = end{p.position, row.Text("hash")}
+		id := by.producer + "\x00" + row.Text("event_id")
 		if row.Bool("repeated") != ids[id] {
 			j.differ(row, "repeated", ids[id], row.Bool("repeated"))
 		}
 		ids[id] = true
+		j.inboxEvent(row, p, j.logs[by.producer])
 	}
 	return kept
+}
+
+// inboxEvent compares an event that was kept with the one that was said. One beyond what was read of its producer must fit its own hash.
+func (j *judge) inboxEvent(row snapshot.Row, p placed, l *ownLog) {
+	if l == nil {
+		j.differ(row, "producer", "a producer that is read", row.Text("producer"))
+		return
+	}
+	own, ok := l.rows[p.spot]
+	switch {
+	case ok:
+		for _, column := range [...]string{"event_id", "type", "recorded_micros", "previous_hash", "hash", "payload"} {
+			if row.Text(column) != own.Text(column) {
+				j.differ(row, column, "as its producer has it: "+brief(own.Text(column)), brief(row.Text(column)))
+			}
+		}
+	case l.beyond(p.epoch, p.position):
+		j.own(row)
+		j.body(row)
+	default:
+		j.differ(row, "position", "an event of its producer", "none is there")
+	}
 }
 
 // brief keeps a payload out of a report.

@@ -108,7 +108,8 @@ func (j *judge) reading(row snapshot.Row, scale string) {
 // storedEvents calls each event that stored readings, once where a restore said it again.
 func (j *judge) storedEvents(each func(place string, e *eventv1.ReadingsStored)) {
 	seen := map[string]bool{}
-	for _, row := range byPosition(j.db.Table("events").All()) {
+	for _, p := range byPosition(j.db.Table("events").All()) {
+		row := p.row
 		e := j.decode(row.Text("payload")).event
 		if b, ok := e.GetBody().(*eventv1.Event_ReadingsStored); ok && !seen[e.GetId()] {
 			seen[e.GetId()] = true
