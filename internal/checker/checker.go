@@ -172,5 +172,9 @@ func (f *Finding) leaves(format string, args ...any) {
 
 // partly says what of the rule was not checked.
 func (f *Finding) partly(format string, args ...any) {
-	f.Because = fmt.Sprintf(format, args...)
+	why := fmt.Sprintf(format, args...)
+	if f.Because != "" && !strings.Contains(f.Because, why) {
+		why = f.Because + "; " + why
+	}
+	f.Because = why
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/snapshot"
+	"huskline/internal/verify"
 )
 
 // defaultWait is how long after the last fault every event must have taken effect.
@@ -43,6 +44,8 @@ type state struct {
 	asOf   []string
 	atRest bool
 	behind []string // consumers that did not reach the heads taken first, within the wait
+
+	recompute, stored, fold *verify.Report // made once, when asked for
 }
 
 // look waits for the consumers and reads the databases. Where nothing moved between the heads before and after, the plant was at rest.
