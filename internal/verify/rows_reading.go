@@ -13,8 +13,9 @@ import (
 	eventv1 "huskline/proto/huskline/event/v1"
 )
 
-// readingHash is the first 16 bytes of the SHA-256 of a reading's content, each text led by its length, as the table keeps it.
-func readingHash(r snapshot.Row, scale string) [16]byte {
+// readingHash is the first 16 bytes of the SHA-256 of a reading's content, each text led by its length, as the table keeps it. What the scale said of
+// itself follows where it said something; it stands in the reading's note, which few have.
+func readingHash(r snapshot.Row, scale string, note *snapshot.Row) [16]byte {
 	buf := make([]byte, 0, 128)
 	for _, text := range [...]string{scale, r.Text("digits"), r.Text("unit"), r.Text("reference")} {
 		buf = binary.BigEndian.AppendUint32(buf, uint32(len(text)))
@@ -23,8 +24,34 @@ func readingHash(r snapshot.Row, scale string) [16]byte {
 	for _, n := range [...]int64{r.Int("sequence"), r.Time("time").UnixMicro(), r.Int("kind")} {
 		buf = binary.BigEndian.AppendUint64(buf, uint64(n))
 	}
+	if note != nil {
+		said := []byte{1}
+		for _, column := range [...]string{"in_motion", "high_resolution", "center_of_zero"} {
+			said = append(said, map[bool]byte{true: 1}[note.Bool(column)])
+		}
+		said = binary.BigEndian.AppendUint32(said, uint32(note.Int("range")))
+		if slices.ContainsFunc(said[1:], func(b byte) bool { return b != 0 }) {
+			buf = append(buf, said...)
+		}
+	}
 	sum := sha256.Sum256(buf)
 	return [16]byte(sum[:16])
+}
+
+// noteKey names the reading that a note is of.
+type noteKey struct{ scale, sequence, hash string }
+
+func noteOf(r snapshot.Row) noteKey {
+	return noteKey{r.Text("scale_id"), r.Text("sequence"), r.Text("hash")}
+}
+
+// readingNotes are the notes of readings, by what they name.
+func (j *judge) readingNotes() map[noteKey]*snapshot.Row {
+	out := map[noteKey]*snapshot.Row{}
+	for _, r := range j.db.Table("reading_notes").All() {
+		out[noteOf(r)] = &r
+	}
+	return out
 }
 
 func uuidText(b [16]byte) string {
@@ -45,12 +72,12 @@ func (j *judge) readings() {
 	for _, s := range j.db.Table("scales").All() {
 		scales[s.Text("scale_id")] = s.Text("scale")
 	}
-	ranges := j.storedRanges()
+	ranges, notes := j.storedRanges(), j.readingNotes()
 	rows := map[string]map[int64]snapshot.Row{}
 	for _, row := range j.db.Table("readings").All() {
 		j.rows++
 		scale := scales[row.Text("scale_id")]
-		j.reading(row, scale)
+		j.reading(row, scale, notes)
 		if rows[scale] == nil {
 			rows[scale] = map[int64]snapshot.Row{}
 		}
@@ -68,7 +95,7 @@ func (j *judge) readings() {
 		}
 	}
 	for _, row := range j.db.Table("readings_conflicts").All() {
-		j.reading(row, scales[row.Text("scale_id")])
+		j.reading(row, scales[row.Text("scale_id")], notes)
 	}
 	j.digests(rows)
 }
@@ -87,11 +114,11 @@ func within(ranges []storedRange, n int64) (storedRange, bool) {
 	return storedRange{}, false
 }
 
-func (j *judge) reading(row snapshot.Row, scale string) {
+func (j *judge) reading(row snapshot.Row, scale string, notes map[noteKey]*snapshot.Row) {
 	if scale == "" {
 		j.differ(row, "scale_id", "a registered scale", row.Text("scale_id"))
 	}
-	j.equal(row, "hash", uuidText(readingHash(row, scale)))
+	j.equal(row, "hash", uuidText(readingHash(row, scale, notes[noteOf(row)])))
 	unit, err := weight.ParseUnit(row.Text("unit"))
 	if err != nil {
 		j.differ(row, "unit", "a unit", row.Text("unit"))

@@ -162,3 +162,53 @@ alter table readings_conflicts add column seal bytea;
 create trigger seal before insert or update on readings_conflicts for each row
     when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
 update readings_conflicts set seal = null;
+
+alter table numbers add column seal bytea;
+create trigger seal before insert or update on numbers for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update numbers set seal = null;
+
+alter table reading_notes add column seal bytea;
+create trigger seal before insert or update on reading_notes for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update reading_notes set seal = null;
+
+alter table tares add column seal bytea;
+create trigger seal before insert or update on tares for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update tares set seal = null;
+
+alter table vehicle_versions add column seal bytea;
+create trigger seal before insert or update on vehicle_versions for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update vehicle_versions set seal = null;
+
+alter table vehicles add column seal bytea;
+create trigger seal before insert or update on vehicles for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update vehicles set seal = null;
+
+alter table visit_closings add column seal bytea;
+create trigger seal before insert or update on visit_closings for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update visit_closings set seal = null;
+
+alter table visit_readings add column seal bytea;
+create trigger seal before insert or update on visit_readings for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update visit_readings set seal = null;
+
+alter table visit_uses add column seal bytea;
+create trigger seal before insert or update on visit_uses for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update visit_uses set seal = null;
+
+alter table visit_weighings add column seal bytea;
+create trigger seal before insert or update on visit_weighings for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update visit_weighings set seal = null;
+
+alter table visits add column seal bytea;
+create trigger seal before insert or update on visits for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+update visits set seal = null;
