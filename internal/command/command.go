@@ -25,9 +25,17 @@ import (
 //go:embed migrations/*.sql
 var Migrations embed.FS
 
+// Database runs transactions, as *postgres.DB does. The simulation has one in memory.
+type Database interface {
+	// InTx runs fn in a transaction that is committed where fn gives no error. fn may run several times.
+	InTx(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error
+	// Snapshot runs fn in a transaction that only reads, all of it at one moment.
+	Snapshot(ctx context.Context, fn func(ctx context.Context, tx pgx.Tx) error) error
+}
+
 // Config is what a Runner is made of. T is what the use-cases of the service see of a transaction.
 type Config[T any] struct {
-	DB       *postgres.DB
+	DB       Database
 	Producer lot.Producer
 	Now      func() time.Time
 	Wrap     func(tx pgx.Tx, at time.Time) T                             // at: the one time of all rows, UTC, to the microsecond
@@ -40,6 +48,7 @@ type Config[T any] struct {
 	Retell   func(ctx context.Context, tx pgx.Tx, req Request, events []lot.Recorded) (proto.Message, error)
 	Gate     func(ctx context.Context) error // may this service write now; its error refuses the command. Nil: always
 	Recorded func()                          // called after a commit: the place to nudge relay and followers; nil: nothing
+	NewID    func() (uuid.UUID, error)       // a new UUIDv7, the start of event ids; nil: from clock and chance
 }
 
 // Runner runs the write use-cases of one service. It is safe for concurrent use.
@@ -61,6 +70,9 @@ func New[T any](cfg Config[T]) *Runner[T] {
 	}
 	if cfg.Recorded == nil {
 		cfg.Recorded = func() {}
+	}
+	if cfg.NewID == nil {
+		cfg.NewID = uuid.NewV7
 	}
 	return &Runner[T]{cfg: cfg}
 }
@@ -230,7 +242,7 @@ func (r *Runner[T]) messages(ctx context.Context, tx pgx.Tx, c command, events [
 	after = raise(after, c.relied, r.cfg.Producer)
 	msgs := make([]outbox.Message, len(events))
 	for i, e := range events {
-		id, err := eventID(r.cfg.Producer, c.id, i)
+		id, err := r.eventID(c.id, i)
 		if err != nil {
 			return nil, err
 		}

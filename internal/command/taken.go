@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"fmt"
 
-	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/protobuf/proto"
 
@@ -22,12 +21,12 @@ const ReasonTakenBack = "command_taken_back"
 // eventID is a new UUIDv7 for the event numbered n, from 0, of a command. Its last 8 bytes are not drawn but digested from the command's id,
 // so that a command is found by its events where its own row is lost. What is left of it, a millisecond and a count within the process, and
 // the producer in the digest, keep the id unique.
-func eventID(by lot.Producer, commandID string, n int) (string, error) {
-	id, err := uuid.NewV7()
+func (r *Runner[T]) eventID(commandID string, n int) (string, error) {
+	id, err := r.cfg.NewID()
 	if err != nil {
 		return "", fmt.Errorf("make an event id: %w", err)
 	}
-	tail := trace(by, commandID, n)
+	tail := trace(r.cfg.Producer, commandID, n)
 	copy(id[8:], tail[:])
 	return id.String(), nil
 }

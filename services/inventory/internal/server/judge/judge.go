@@ -11,7 +11,6 @@ import (
 	"huskline/internal/access"
 	"huskline/internal/command"
 	"huskline/internal/fault"
-	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/services/inventory/internal/count"
 	"huskline/services/inventory/internal/hold"
@@ -43,15 +42,21 @@ type Tx interface {
 	RevokeToken(ctx context.Context, id string) error
 }
 
+// Inbox is what takes in the others' events.
+type Inbox interface {
+	// Reach asks the others for all that they have said by now and waits for it. It names those that could not be reached.
+	Reach(ctx context.Context) (unreached []string)
+}
+
 // Judge runs commands.
 type Judge struct {
 	run   *command.Runner[Tx]
-	inbox *inbox.Inbox
+	inbox Inbox
 	now   func() time.Time
 }
 
 // New makes a judge.
-func New(run *command.Runner[Tx], in *inbox.Inbox, now func() time.Time) *Judge {
+func New(run *command.Runner[Tx], in Inbox, now func() time.Time) *Judge {
 	return &Judge{run, in, now}
 }
 
