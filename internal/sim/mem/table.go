@@ -14,6 +14,9 @@ type Log struct{ undo []func() }
 
 func (l *Log) add(undo func()) { l.undo = append(l.undo, undo) }
 
+// Forget keeps what was changed outside of a transaction.
+func (l *Log) Forget() { l.undo = nil }
+
 // cut takes what was logged so far away.
 func (l *Log) cut() []func() {
 	undo := l.undo

@@ -37,6 +37,7 @@ type Service struct {
 func New(cfg Config, stage string) *Service {
 	s := &Service{cfg: cfg, s: newStore(cfg.DB.Log)}
 	s.s.stages.Put(stage, true)
+	cfg.DB.Log.Forget()
 	return s
 }
 

@@ -1,0 +1,50 @@
+// Command run runs the deterministic simulation over many seeds and prints what it found. A single seed that fails prints its schedule.
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"maps"
+	"os"
+	"os/signal"
+	"runtime"
+	"slices"
+	"syscall"
+	"time"
+
+	"huskline/internal/sim"
+)
+
+func main() {
+	first := flag.Uint64("seed", 1, "the first seed")
+	seeds := flag.Int("seeds", 1000, "how many seeds, one after the other; 1: its schedule is printed where it fails")
+	commands := flag.Int("commands", 0, "commands of each seed; 0: as many as usual")
+	broken := flag.String("break", "", "a deliberate break of the simulation's own protocol")
+	limit := flag.Duration("limit", time.Hour, "the longest that it may take")
+	workers := flag.Int("workers", runtime.GOMAXPROCS(0), "seeds side by side")
+	reasons := flag.Bool("reasons", false, "print why commands were refused, too")
+	flag.Parse()
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, cancel := context.WithTimeout(ctx, *limit)
+	v := sim.RunMany(sim.Batch{
+		First: *first, Seeds: *seeds, Commands: *commands, Break: sim.Break(*broken), Workers: *workers, Now: time.Now,
+		Until: func() bool { return ctx.Err() != nil },
+	})
+	cancel()
+	stop()
+	if *seeds == 1 && len(v.Failed) > 0 {
+		for _, line := range sim.Run(sim.Options{Seed: *first, Commands: *commands, Break: sim.Break(*broken), Trace: true}).Schedule {
+			fmt.Println(line)
+		}
+	}
+	if *reasons {
+		for _, r := range slices.Sorted(maps.Keys(v.Refused)) {
+			fmt.Printf("%9d  refused: %s\n", v.Refused[r], r)
+		}
+	}
+	fmt.Printf("from seed %d: ", *first)
+	if err := v.Write(os.Stdout); err != nil || len(v.Failed) > 0 {
+		os.Exit(1)
+	}
+}
