@@ -37,6 +37,7 @@ func tasks() []task {
 		{"publish", "", "record the contracts as released: later changes are held against them", publish},
 		{"storm", "[--minutes N] [--seed S] [--only TEXT,…]", "break a plant on purpose while it works, and check it after each fault", stormy},
 		{"bench", "NAME", "run a measurement; without a name, list them", bench},
+		{"sim", "[--seed S] [--seeds N] …", "run the deterministic simulation; --help lists the rest", simulate},
 	}
 }
 

@@ -9,23 +9,25 @@ import (
 // Break is a deliberate fault of the simulation's own protocol, by which it is shown that such a fault is found.
 type Break string
 
-// The breaks: the cursor jumps to what has just come; events are applied without what they name in `after`; decisions are committed wherever the
-// cursor stands; a movement gets a new id with each call; a caller makes a new command id for each try; the cursor is committed before the effect;
-// a crash takes back the last commit; the spreading of a hold is forgotten in a crash; a refusal is not kept; one event is dropped from a page.
+// The breaks: the cursor jumps to what has just come; events are applied without what they name in `after`; neither cursor nor event id are compared
+// when decisions are committed; the cursor is committed before the effect; no commit waits for the disk; a movement gets a new id with each call; a
+// caller makes a new command id for each try; why a try was refused is not kept; what a hold must still reach is kept in memory only.
 const (
 	None            Break = ""
 	SkipGap         Break = "cursor skips a gap"
 	IgnoreAfter     Break = "after is ignored"
-	CursorUnchecked Break = "cursor is not compared"
+	Unchecked       Break = "neither cursor nor id compared"
+	AckFirst        Break = "cursor before effect"
+	CommitLazy      Break = "commits wait for no disk"
 	FreshMovement   Break = "movement id made anew"
 	FreshCommand    Break = "command id made anew"
-	AckFirst        Break = "cursor before effect"
-	CommitLost      Break = "commit lost in a crash"
+	RefusalLost     Break = "refusal is not kept"
+	SpreadForgotten Break = "frontier kept in memory"
 )
 
 // Breaks lists all.
 func Breaks() []Break {
-	return []Break{SkipGap, IgnoreAfter, CursorUnchecked, FreshMovement, FreshCommand, AckFirst, CommitLost}
+	return []Break{SkipGap, IgnoreAfter, Unchecked, AckFirst, CommitLazy, FreshMovement, FreshCommand, RefusalLost, SpreadForgotten}
 }
 
 // skipTo puts the feed's cursor right before an envelope, whatever lies between.

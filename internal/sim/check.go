@@ -6,8 +6,6 @@ import (
 	"maps"
 	"slices"
 
-	"github.com/google/go-cmp/cmp"
-
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
 	inventory "huskline/services/inventory/sim"
@@ -184,10 +182,10 @@ func (w *World) stockIsAccepted(state inventory.State, facts map[lot.Producer][]
 			said.put(entriesOf(e.Body)...)
 		}
 	}
-	if diff := cmp.Diff(said.stock(), have, cmp.AllowUnexported(spot{})); diff != "" {
+	if diff := differ(said.stock(), have); diff != "" {
 		return fmt.Errorf("what was said and what lies there differ (- said, + ledger):\n%s", diff)
 	}
-	if diff := cmp.Diff(w.plant.ledger.stock(), have, cmp.AllowUnexported(spot{})); diff != "" {
+	if diff := differ(w.plant.ledger.stock(), have); diff != "" {
 		return fmt.Errorf("what callers were answered and what lies there differ (- answered, + ledger):\n%s", diff)
 	}
 	return nil

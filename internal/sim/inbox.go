@@ -75,9 +75,9 @@ func (s *service) offer(env *eventv1.Envelope) {
 	}
 }
 
-// take begins the next step of taking in a producer's events, unless one is under way.
+// take begins the next step of taking in a producer's events. Two may be under way, as those of two processes.
 func (s *service) take(p lot.Producer) {
-	if s.w.busy(s.name, "inbox "+string(p)) == 0 {
+	if s.w.busy(s.name, "inbox "+string(p)) < 2 {
 		s.w.spawn(s.name, "inbox "+string(p), func() { s.inbox(p) })
 	}
 }
@@ -152,11 +152,13 @@ func orInternal(reason string) string {
 }
 
 func (s *service) commit(decisions []feed.Decision[item]) (final []feed.Decision[item], failed int, err error) {
-	tx := s.db.InReplayableTx
-	err = tx(context.Background(), func(ctx context.Context, _ pgx.Tx) error {
+	if s.w.broken == AckFirst {
+		s.ack(decisions)
+	}
+	err = s.db.InReplayableTx(context.Background(), func(ctx context.Context, _ pgx.Tx) error {
 		final, failed = nil, -1
 		first := decisions[0].Entry
-		if c, _ := s.cursors.Get(string(first.Producer)); c.Position != first.Position-1 && s.w.broken != CursorUnchecked {
+		if c, _ := s.cursors.Get(string(first.Producer)); c.Position != first.Position-1 && s.w.broken != Unchecked && s.w.broken != AckFirst {
 			return errMoved
 		}
 		for i, d := range decisions {
@@ -183,9 +185,19 @@ func (s *service) commit(decisions []feed.Decision[item]) (final []feed.Decision
 	return final, failed, err
 }
 
+// ack moves the cursor over decisions before they have an effect, which is a break.
+func (s *service) ack(decisions []feed.Decision[item]) {
+	last := decisions[len(decisions)-1].Entry
+	_ = s.db.InReplayableTx(context.Background(), func(context.Context, pgx.Tx) error {
+		s.cursors.Put(string(last.Producer), feed.Cursor{Receipt: last.Receipt, Hash: last.Hash})
+		return nil
+	})
+}
+
 // judge finds ids that were known before: the same event again only moves the position, another under the same id is refused.
 func (s *service) judge(d feed.Decision[item]) (feed.Decision[item], error) {
 	before, seen := s.kept.Get(d.Entry.Value.event.EventID)
+	seen = seen && s.w.broken != Unchecked
 	switch {
 	case d.Reason == feed.ReasonChainBroken || d.Reason == feed.ReasonHashWrong:
 	case seen && before == d.Entry.Value.payload:

@@ -66,13 +66,14 @@ func newWorld(seed uint64, b Break) *World {
 	}
 	in, inv, prod := w.services[0], w.services[1], w.services[2]
 	w.intake = intake.New(intake.Config{DB: in.db, Now: in.clock, NewID: w.newID, After: in.applied, Call: in.postMovement})
-	w.inventory = inventory.New(inventory.Config{DB: inv.db, Now: inv.clock, NewID: w.newID, After: inv.applied, Reach: inv.reach})
+	w.inventory = inventory.New(inventory.Config{DB: inv.db, Now: inv.clock, NewID: w.newID, After: inv.applied, Reach: inv.reach, ForgetRefusals: b == RefusalLost})
 	w.production = production.New(production.Config{
 		DB: prod.db, Now: prod.clock, NewID: w.newID, After: prod.applied, Call: prod.postMovement, CatchUp: prod.reach,
 	}, stage)
 	in.domain, inv.domain, prod.domain = w.intake, w.inventory, w.production
 	inv.db.Check = func() error { return w.judged(w.inventory.Judge()) }
 	for _, s := range w.services {
+		s.db.Lazy = b == CommitLazy
 		s.start()
 	}
 	return w
@@ -160,6 +161,9 @@ func (w *World) crash(s *service, power bool) {
 	w.note("crash of %s, power cut %t", s.name, power)
 	s.up, s.upAt = false, w.steps+1+w.rng.IntN(60)
 	w.kill(s.name)
+	if w.broken == SpreadForgotten && s.name == lot.Inventory {
+		w.inventory.ForgetFrontier()
+	}
 	if power && s.db.PowerCut() {
 		s.rewound()
 	}

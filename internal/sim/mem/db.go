@@ -27,6 +27,8 @@ type DB struct {
 	At func(p Point) error
 	// Again tells whether a transaction is to be taken back and run once more, as after a deadlock. Nil: never.
 	Again func() bool
+	// Lazy lets InTx wait for the disk no more than InReplayableTx does: a power cut takes the last of its commits. It is a break.
+	Lazy bool
 	// Check judges what a transaction has changed, at its end, before it is committed. Nil: nothing is judged.
 	Check func() error
 
@@ -43,6 +45,9 @@ type DB struct {
 	running  bool
 	volatile [][]func() // committed without waiting for the disk, since the last commit that did
 }
+
+// lazy is how many commits a power cut takes where none waits for the disk.
+const lazy = 3
 
 // Head is where a producer's events stand.
 type Head struct {
@@ -96,6 +101,9 @@ func (db *DB) run(ctx context.Context, durable bool, fn func(ctx context.Context
 		return err
 	}
 	switch {
+	case durable && db.Lazy:
+		db.volatile = append(db.volatile, undo)
+		db.volatile = db.volatile[max(0, len(db.volatile)-lazy):]
 	case durable:
 		db.volatile = nil
 	case len(undo) > 0:

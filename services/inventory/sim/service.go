@@ -26,6 +26,8 @@ type Config struct {
 	NewID func() (uuid.UUID, error)
 	After func() []lot.Receipt               // what it has applied of the others
 	Reach func(ctx context.Context) []string // takes in what the others have said by now; names those that could not be asked
+
+	ForgetRefusals bool // a break: why a try of a movement was refused is not kept
 }
 
 // Service is inventory over a database in memory. Its tables outlive it: Restart makes another of the same tables.
@@ -36,12 +38,12 @@ type Service struct {
 	goods *goods.Server
 	yard  *yard.Server
 
-	checked int // legs that were judged
+	judged *mem.Cell[int] // legs that were judged
 }
 
 // New makes a service with empty tables.
 func New(cfg Config) *Service {
-	return &Service{cfg: cfg, s: newStore(cfg.DB.Log)}
+	return &Service{cfg: cfg, s: newStore(cfg.DB.Log), judged: mem.NewCell(cfg.DB.Log, 0)}
 }
 
 type reacher func(ctx context.Context) []string
@@ -71,6 +73,9 @@ type refusals struct{ s *Service }
 
 // KeepRefusal keeps a refusal and gives the one that stands.
 func (r refusals) KeepRefusal(ctx context.Context, at time.Time, command string, try int64, why error) (stands error, err error) {
+	if r.s.cfg.ForgetRefusals {
+		return why, nil
+	}
 	err = r.s.cfg.DB.InTx(ctx, func(context.Context, pgx.Tx) error {
 		stands = (&tx{s: r.s.s, at: at}).refuse(command, try, why)
 		return nil
@@ -99,4 +104,12 @@ func (s *Service) SpreadPage(ctx context.Context, id string) error {
 		return &inventoryv1.PlaceHoldResponse{Hold: id, Lots: int64(len(events)), Spreading: true}, events, err
 	})
 	return err
+}
+
+// ForgetFrontier forgets what holds must still reach, which is a break.
+func (s *Service) ForgetFrontier() {
+	for k := range s.s.frontier.All() {
+		s.s.frontier.Delete(k)
+	}
+	s.cfg.DB.Log.Forget()
 }

@@ -106,11 +106,11 @@ func (s *Service) State() State {
 // balance is the sum of its legs, and no spot ever lies below nothing, at any moment of its timeline.
 func (s *Service) Judge() error {
 	legs := s.s.legs.Rows()
-	fresh := legs[min(s.checked, len(legs)):]
-	if s.checked > len(legs) {
-		fresh = legs
+	fresh := legs[s.judged.Get():]
+	if len(fresh) == 0 {
+		return nil
 	}
-	defer func() { s.checked = len(legs) }()
+	s.judged.Set(len(legs))
 	sums, touched := map[string]lot.Quantity{}, map[stock.Spot]bool{}
 	for _, l := range fresh {
 		sums[fmt.Sprintf("%s by measure %d", l.Movement, l.Measure)] += l.Quantity

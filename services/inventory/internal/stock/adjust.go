@@ -69,6 +69,10 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 	k := DrawKey(a.At, Adjustment, a.Name)
 	if a.Delta > 0 {
 		k = FillKey(a.At, Adjustment, a.Name)
+		if b.titleLater(l, k) && !b.Again() {
+			return lot.Adjusted{}, fault.Precondition("title_passed", "lot %s: at %s it was another's; title passed to %s later, to all that was there", l.ID,
+				Stamp(a.At), OwnerName(l.Owner))
+		}
 		b.Put(l, a.Place, a.Delta, k, fact)
 	} else if err := b.lose(l, a, account, k); err != nil {
 		return lot.Adjusted{}, err
@@ -148,4 +152,15 @@ func CheckAccount(a lot.Account) error {
 		return fault.Invalid("account_reserved", "account %q: names that begin with %q are work in process", a.Name, RunAccount(""))
 	}
 	return nil
+}
+
+// titleLater tells whether a lot came to its owner under its own code after a place in its order. What was found then was found of another's goods,
+// of which all that there was has passed.
+func (b *Book) titleLater(l *Lot, k Key) bool {
+	for s, had := range b.known.Balances {
+		if s.Lot == l.ID && s.Owner != l.Owner && k.Compare(had.Latest) < 0 {
+			return true
+		}
+	}
+	return false
 }
