@@ -31,6 +31,7 @@ func intakeTable() map[string][]Role {
 		intake + "PostReadings":      {WeighPost, Administrator},
 		intake + "StreamReadings":    {WeighPost, Administrator},
 		intake + "ListReadings":      append([]Role{WeighPost}, readers...),
+		intake + "WatchReadings":     append([]Role{WeighPost}, readers...),
 		intake + "GetFeedTotals":     append([]Role{WeighPost}, readers...),
 		intake + "RecordDelivery":    {Receiver, Administrator},
 		intake + "CorrectDelivery":   {Receiver, Administrator},
@@ -79,6 +80,7 @@ func inventoryTable() map[string][]Role {
 		inventory + "ListHolds":         readers,
 		inventory + "GetLot":            append([]Role{Peer}, readers...),
 		inventory + "ListLots":          readers,
+		inventory + "WatchBalances":     append([]Role{Peer}, readers...),
 		inventory + "Drill":             readers,
 		inventory + "Origins":           readers,
 	}
@@ -97,6 +99,7 @@ func productionTable() map[string][]Role {
 		production + "PostCharge":    {Accountant, Operator, Administrator},
 		production + "GetRun":        readers,
 		production + "ListRuns":      readers,
+		production + "WatchRuns":     readers,
 		production + "GetRunCost":    books,
 		production + "GetLotCost":    books,
 		production + "GetBalance":    books,

@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"huskline/internal/fault"
@@ -27,6 +28,10 @@ type Config[I Index] struct {
 	Exclusive bool          // View's functions run one at a time, for indexes that work out answers lazily
 	Poll      time.Duration // how often it looks by itself for what other processes did: 250 ms
 	Page      int           // events read at once: 2,048
+	Observer  Observer[I]   // told of the live fold once it has caught up; nil: nobody
+	// Tail skips what lies before: the fold begins where the database stands when somebody hurries it, and stands still while nobody does. View,
+	// Past and Asked are not for tails.
+	Tail bool
 }
 
 // Follower keeps an index up to date. It is safe for concurrent use.
@@ -35,13 +40,16 @@ type Follower[I Index] struct {
 	wake chan struct{} // somebody waits
 	soon chan struct{} // something was committed
 
+	urgent atomic.Int32 // callers that want to know at once
+	live   bool         // the observer is told; of the goroutine in Run
+
 	lock  sync.RWMutex // of index and everything below but changed
 	index I
 	at    standing
 	marks marks
 
 	gaps  gaps
-	folds chan struct{} // reads of the past under way
+	pasts chan struct{} // reads of the past under way
 
 	mu      sync.Mutex
 	changed chan struct{} // closed and replaced whenever the index moved on
@@ -61,7 +69,7 @@ func New[I Index](cfg Config[I]) *Follower[I] {
 	start := beginning()
 	return &Follower[I]{
 		cfg: cfg, wake: make(chan struct{}, 1), soon: make(chan struct{}, 1), index: cfg.New(), at: start, marks: marks{},
-		folds: make(chan struct{}, pastFolds), changed: make(chan struct{}),
+		pasts: make(chan struct{}, pastFolds), changed: make(chan struct{}),
 	}
 }
 
@@ -69,7 +77,13 @@ func New[I Index](cfg Config[I]) *Follower[I] {
 const gather = 50 * time.Millisecond
 
 // Nudge tells that something was committed; it does not block.
-func (f *Follower[I]) Nudge() { signal(f.soon) }
+func (f *Follower[I]) Nudge() {
+	if f.urgent.Load() > 0 {
+		signal(f.wake)
+		return
+	}
+	signal(f.soon)
+}
 
 func signal(to chan struct{}) {
 	select {
@@ -80,6 +94,14 @@ func signal(to chan struct{}) {
 
 // pause waits until there may be something to fold.
 func (f *Follower[I]) pause(ctx context.Context) {
+	if f.cfg.Tail && f.urgent.Load() <= 0 {
+		f.live = false
+		select {
+		case <-ctx.Done():
+		case <-f.wake:
+		}
+		return
+	}
 	timer := time.NewTimer(f.cfg.Poll)
 	defer timer.Stop()
 	for soon := f.soon; ; soon = nil {
@@ -119,7 +141,13 @@ func (f *Follower[I]) catchUp(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if f.cfg.Tail && !f.live {
+		f.skip(to)
+		return nil
+	}
+	f.observe()
 	if f.at.covers(to) {
+		f.begin()
 		return nil
 	}
 	if err := f.foldReleased(ctx, to.releases); err != nil {
@@ -134,8 +162,18 @@ func (f *Follower[I]) catchUp(ctx context.Context) error {
 		f.at.raise(r)
 	}
 	f.lock.Unlock()
+	f.begin()
+	f.observe()
 	f.announce()
 	return nil
+}
+
+// begin tells the observer of the live fold from now on.
+func (f *Follower[I]) begin() {
+	if !f.live {
+		f.live = true
+		f.observe()
+	}
 }
 
 // liveFold folds into the index that answers; the write lock is held for one chunk at a time.
@@ -162,7 +200,7 @@ func (f *Follower[I]) one(s step) {
 	if s.repeated {
 		return
 	}
-	if err := apply(f.index, s.event); err != nil {
+	if err := f.folds(s); err != nil {
 		f.gaps.add(gapOf(s, err))
 		f.cfg.Logger.Error("event is missing in an index", "event_id", s.event.EventID, "type", s.event.Body.Kind(), "reason", err.Error())
 	}

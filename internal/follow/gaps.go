@@ -101,8 +101,11 @@ func (f *Follower[I]) foldReleased(ctx context.Context, upTo int64) error {
 	}
 	f.lock.Lock()
 	defer f.lock.Unlock()
-	for _, k := range kept {
+	for i, k := range kept {
 		s := keptStep(k)
+		if i == len(kept)-1 {
+			f.at.releases = upTo // from here on an observer has seen them all
+		}
 		if feed.Compare(s.at, f.at.places[s.at.Producer]) <= 0 {
 			f.gaps.remove(s.at)
 			f.one(s)

@@ -16,8 +16,8 @@ const pastFolds = 2
 // with reason behind; a producer that it never heard of gives reason as_of_unknown.
 func (f *Follower[I]) Past(ctx context.Context, vector []lot.Receipt, fn func(index I, asOf []lot.Receipt) error) error {
 	select {
-	case f.folds <- struct{}{}:
-		defer func() { <-f.folds }()
+	case f.pasts <- struct{}{}:
+		defer func() { <-f.pasts }()
 	case <-ctx.Done():
 		return fault.Unavailable("busy", "%d reads of the past are under way, the limit: %w", pastFolds, context.Cause(ctx))
 	}

@@ -181,6 +181,16 @@ func (a *admitted) RecvMsg(m any) error {
 	return err
 }
 
+// SendMsg sends, on a stream of the server's after it judged the caller's right again: such a stream may outlive a token.
+func (a *admitted) SendMsg(m any) error {
+	if a.each {
+		if _, _, err := a.chain.admit(a.ServerStream.Context(), a.method); err != nil {
+			return err
+		}
+	}
+	return a.ServerStream.SendMsg(m)
+}
+
 // healthService is open to everybody: a probe carries no token, and learns only whether the server serves.
 const healthService = "grpc.health.v1.Health"
 

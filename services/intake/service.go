@@ -47,6 +47,7 @@ type Service struct {
 	link  *link.Link
 	desk  *desk.Desk
 	parts *server.Parts
+	view  *server.View
 }
 
 // defaultLetter leads the lot codes of a plant's own intake.
@@ -59,12 +60,15 @@ func Migrations() fs.FS { return desk.Migrations(lot.Intake, store.Migrations) }
 func New(cfg Config) (*Service, error) {
 	cfg.Logger, cfg.Letter = cmp.Or(cfg.Logger, slog.New(slog.DiscardHandler)), cmp.Or(cfg.Letter, defaultLetter)
 	s := &Service{cfg: cfg}
-	var err error
+	reader := store.NewReader(cfg.DB, cfg.Now)
+	s.view = server.NewView(cmp.Or(cfg.LinkDB, cfg.DB), reader, cfg.Logger)
 	wrap := func(tx pgx.Tx) *store.Tx {
 		return store.New(tx, cfg.Now().UTC().Truncate(time.Microsecond), cfg.Letter)
 	}
+	var err error
 	s.link, err = link.New(link.Config{
 		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Intake, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
+		Heard:   s.view.Nudge,
 		Apply:   func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Apply(ctx, wrap(tx), e) },
 		Reapply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error { return consumer.Reapply(ctx, wrap(tx), e) },
 		OnEpochRise: func(ctx context.Context, producer lot.Producer, epoch, after int64) error {
@@ -87,10 +91,9 @@ func New(cfg Config) (*Service, error) {
 			return server.Retell(ctx, wrap(tx), req, events)
 		},
 	})
-	reader := store.NewReader(cfg.DB, cfg.Now)
 	inventory := caller.New(cfg.Peers[lot.Inventory], reader.Head)
 	s.parts = server.New(server.Config{
-		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader, Now: cfg.Now,
+		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader, View: s.view, Now: cfg.Now,
 	})
 	return s, nil
 }
@@ -108,6 +111,7 @@ func (s *Service) Door() rpc.Door { return s.desk.Door(s.cfg.Now) }
 func (s *Service) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.link.Run(ctx) })
+	group.Go(func() error { return s.view.Run(ctx) })
 	group.Go(func() error {
 		s.parts.Sweep(ctx, s.cfg.Logger)
 		return nil

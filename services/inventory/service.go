@@ -43,7 +43,7 @@ type Config struct {
 type Service struct {
 	link  *link.Link
 	desk  *desk.Desk
-	index *server.Index
+	hub   *server.Hub
 	parts *server.Parts
 	now   func() time.Time
 }
@@ -57,11 +57,11 @@ func New(cfg Config) (*Service, error) {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
 	s := &Service{now: cfg.Now}
-	s.index = server.NewIndex(cfg.DB, cfg.Logger)
+	s.hub = server.NewHub(cfg.DB, cfg.Logger)
 	var err error
 	s.link, err = link.New(link.Config{
 		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Inventory, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,
-		Heard: s.index.Nudge,
+		Heard: s.hub.Follower().Nudge,
 		Apply: func(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
 			return consumer.Apply(ctx, store.New(tx, cfg.Now().UTC()), e)
 		},
@@ -84,7 +84,7 @@ func New(cfg Config) (*Service, error) {
 		},
 	})
 	s.parts = server.New(server.Config{
-		Run: run, Inbox: in, Index: s.index, Desk: s.desk, Store: store.NewReader(cfg.DB), Now: cfg.Now, Logger: cfg.Logger,
+		Run: run, Inbox: in, Hub: s.hub, Desk: s.desk, Store: store.NewReader(cfg.DB), Now: cfg.Now, Logger: cfg.Logger,
 	})
 	return s, nil
 }
@@ -101,7 +101,7 @@ func (s *Service) Door() rpc.Door { return s.desk.Door(s.now) }
 func (s *Service) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.link.Run(ctx) })
-	group.Go(func() error { return s.index.Run(ctx) })
+	group.Go(func() error { return s.hub.Follower().Run(ctx) })
 	group.Go(func() error { return s.parts.Spread(ctx) })
 	return group.Wait()
 }

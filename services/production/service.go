@@ -105,6 +105,7 @@ func (s *Service) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.link.Run(ctx) })
 	group.Go(func() error { return s.server.Follow(ctx) })
+	group.Go(func() error { return s.server.Run(ctx) })
 	group.Go(func() error {
 		s.sayOwed(ctx)
 		return nil

@@ -4621,6 +4621,161 @@ func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
 	return nil
 }
 
+// WatchReadingsRequest asks for readings as they come.
+type WatchReadingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only of these scales; none: of all.
+	Scales []string `protobuf:"bytes,1,rep,name=scales,proto3" json:"scales,omitempty"`
+	// Go on behind this position: the `resume` of the last message received, or of the answer that ended the view. Empty: from now on.
+	After         string `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchReadingsRequest) Reset() {
+	*x = WatchReadingsRequest{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchReadingsRequest) ProtoMessage() {}
+
+func (x *WatchReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchReadingsRequest.ProtoReflect.Descriptor instead.
+func (*WatchReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *WatchReadingsRequest) GetScales() []string {
+	if x != nil {
+		return x.Scales
+	}
+	return nil
+}
+
+func (x *WatchReadingsRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// WatchReadingsResponse is readings of one stored batch, at most 1,000; a larger batch comes in several messages.
+type WatchReadingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The event that did it; absent where this message only tells how far the view has come.
+	At *v1.Receipt `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	// The event's id. One that is taken back after its producer was restored to an earlier moment comes again under its id.
+	EventId string `protobuf:"bytes,2,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
+	// When it was recorded.
+	Recorded *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=recorded,proto3" json:"recorded,omitempty"`
+	// When it happened at the plant.
+	Effective *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective,proto3" json:"effective,omitempty"`
+	// Who caused it.
+	Actor string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Where to go on after this message: nothing is lost and nothing comes twice.
+	Resume string `protobuf:"bytes,6,opt,name=resume,proto3" json:"resume,omitempty"`
+	// Readings newly stored, by scale and sequence.
+	Readings      []*StoredReading `protobuf:"bytes,7,rep,name=readings,proto3" json:"readings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchReadingsResponse) Reset() {
+	*x = WatchReadingsResponse{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchReadingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchReadingsResponse) ProtoMessage() {}
+
+func (x *WatchReadingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchReadingsResponse.ProtoReflect.Descriptor instead.
+func (*WatchReadingsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *WatchReadingsResponse) GetAt() *v1.Receipt {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *WatchReadingsResponse) GetEventId() string {
+	if x != nil {
+		return x.EventId
+	}
+	return ""
+}
+
+func (x *WatchReadingsResponse) GetRecorded() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Recorded
+	}
+	return nil
+}
+
+func (x *WatchReadingsResponse) GetEffective() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Effective
+	}
+	return nil
+}
+
+func (x *WatchReadingsResponse) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *WatchReadingsResponse) GetResume() string {
+	if x != nil {
+		return x.Resume
+	}
+	return ""
+}
+
+func (x *WatchReadingsResponse) GetReadings() []*StoredReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
 var File_huskline_intake_v1_intake_proto protoreflect.FileDescriptor
 
 const file_huskline_intake_v1_intake_proto_rawDesc = "" +
@@ -4982,7 +5137,18 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12$\n" +
 	"\btoken_id\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\atokenId\"K\n" +
 	"\x13RevokeTokenResponse\x124\n" +
-	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt*p\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\"k\n" +
+	"\x14WatchReadingsRequest\x123\n" +
+	"\x06scales\x18\x01 \x03(\tB\x1b\xbaH\x18\x92\x01\x15\x10d\"\x11r\x0f2\r^[!-~]{1,64}$R\x06scales\x12\x1e\n" +
+	"\x05after\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x90\x03R\x05after\"\xbd\x02\n" +
+	"\x15WatchReadingsResponse\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\x02at\x12\x19\n" +
+	"\bevent_id\x18\x02 \x01(\tR\aeventId\x126\n" +
+	"\brecorded\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\brecorded\x128\n" +
+	"\teffective\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\teffective\x12\x14\n" +
+	"\x05actor\x18\x05 \x01(\tR\x05actor\x12\x16\n" +
+	"\x06resume\x18\x06 \x01(\tR\x06resume\x12=\n" +
+	"\breadings\x18\a \x03(\v2!.huskline.intake.v1.StoredReadingR\breadings*p\n" +
 	"\vReadingKind\x12\x1c\n" +
 	"\x18READING_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12READING_KIND_GROSS\x10\x01\x12\x15\n" +
@@ -4993,7 +5159,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x16READING_OUTCOME_STORED\x10\x01\x12\x1c\n" +
 	"\x18READING_OUTCOME_REPEATED\x10\x02\x12\x1b\n" +
 	"\x17READING_OUTCOME_REFUSED\x10\x03\x12\x1c\n" +
-	"\x18READING_OUTCOME_CONFLICT\x10\x042\xff\x14\n" +
+	"\x18READING_OUTCOME_CONFLICT\x10\x042\xe7\x15\n" +
 	"\rIntakeService\x12d\n" +
 	"\rRegisterParty\x12(.huskline.intake.v1.RegisterPartyRequest\x1a).huskline.intake.v1.RegisterPartyResponse\x12^\n" +
 	"\vListParties\x12&.huskline.intake.v1.ListPartiesRequest\x1a'.huskline.intake.v1.ListPartiesResponse\x12a\n" +
@@ -5005,7 +5171,8 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x11ListWeighingRules\x12,.huskline.intake.v1.ListWeighingRulesRequest\x1a-.huskline.intake.v1.ListWeighingRulesResponse\x12a\n" +
 	"\fPostReadings\x12'.huskline.intake.v1.PostReadingsRequest\x1a(.huskline.intake.v1.PostReadingsResponse\x12k\n" +
 	"\x0eStreamReadings\x12).huskline.intake.v1.StreamReadingsRequest\x1a*.huskline.intake.v1.StreamReadingsResponse(\x010\x01\x12a\n" +
-	"\fListReadings\x12'.huskline.intake.v1.ListReadingsRequest\x1a(.huskline.intake.v1.ListReadingsResponse\x12d\n" +
+	"\fListReadings\x12'.huskline.intake.v1.ListReadingsRequest\x1a(.huskline.intake.v1.ListReadingsResponse\x12f\n" +
+	"\rWatchReadings\x12(.huskline.intake.v1.WatchReadingsRequest\x1a).huskline.intake.v1.WatchReadingsResponse0\x01\x12d\n" +
 	"\rGetFeedTotals\x12(.huskline.intake.v1.GetFeedTotalsRequest\x1a).huskline.intake.v1.GetFeedTotalsResponse\x12g\n" +
 	"\x0eRecordDelivery\x12).huskline.intake.v1.RecordDeliveryRequest\x1a*.huskline.intake.v1.RecordDeliveryResponse\x12j\n" +
 	"\x0fCorrectDelivery\x12*.huskline.intake.v1.CorrectDeliveryRequest\x1a+.huskline.intake.v1.CorrectDeliveryResponse\x12a\n" +
@@ -5041,7 +5208,7 @@ func file_huskline_intake_v1_intake_proto_rawDescGZIP() []byte {
 }
 
 var file_huskline_intake_v1_intake_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 63)
+var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
 var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(ReadingKind)(0),                  // 0: huskline.intake.v1.ReadingKind
 	(ReadingOutcome)(0),               // 1: huskline.intake.v1.ReadingOutcome
@@ -5108,160 +5275,168 @@ var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(*Token)(nil),                     // 62: huskline.intake.v1.Token
 	(*RevokeTokenRequest)(nil),        // 63: huskline.intake.v1.RevokeTokenRequest
 	(*RevokeTokenResponse)(nil),       // 64: huskline.intake.v1.RevokeTokenResponse
-	(*v1.PartyChanged)(nil),           // 65: huskline.event.v1.PartyChanged
-	(*v1.Receipt)(nil),                // 66: huskline.event.v1.Receipt
-	(*v1.ItemChanged)(nil),            // 67: huskline.event.v1.ItemChanged
-	(*timestamppb.Timestamp)(nil),     // 68: google.protobuf.Timestamp
-	(*ScaleRange)(nil),                // 69: huskline.intake.v1.ScaleRange
-	(*ScaleHours)(nil),                // 70: huskline.intake.v1.ScaleHours
-	(*ReadingMarks)(nil),              // 71: huskline.intake.v1.ReadingMarks
-	(v1.Ownership)(0),                 // 72: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                 // 73: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),           // 74: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),              // 75: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),              // 76: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),            // 77: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),             // 78: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),            // 79: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),           // 80: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),               // 81: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 82: huskline.event.v1.Head
-	(*ListWeighingRulesRequest)(nil),  // 83: huskline.intake.v1.ListWeighingRulesRequest
-	(*ListWeighingRulesResponse)(nil), // 84: huskline.intake.v1.ListWeighingRulesResponse
+	(*WatchReadingsRequest)(nil),      // 65: huskline.intake.v1.WatchReadingsRequest
+	(*WatchReadingsResponse)(nil),     // 66: huskline.intake.v1.WatchReadingsResponse
+	(*v1.PartyChanged)(nil),           // 67: huskline.event.v1.PartyChanged
+	(*v1.Receipt)(nil),                // 68: huskline.event.v1.Receipt
+	(*v1.ItemChanged)(nil),            // 69: huskline.event.v1.ItemChanged
+	(*timestamppb.Timestamp)(nil),     // 70: google.protobuf.Timestamp
+	(*ScaleRange)(nil),                // 71: huskline.intake.v1.ScaleRange
+	(*ScaleHours)(nil),                // 72: huskline.intake.v1.ScaleHours
+	(*ReadingMarks)(nil),              // 73: huskline.intake.v1.ReadingMarks
+	(v1.Ownership)(0),                 // 74: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                 // 75: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),           // 76: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),              // 77: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),              // 78: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),            // 79: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),             // 80: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),            // 81: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),           // 82: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),               // 83: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 84: huskline.event.v1.Head
+	(*ListWeighingRulesRequest)(nil),  // 85: huskline.intake.v1.ListWeighingRulesRequest
+	(*ListWeighingRulesResponse)(nil), // 86: huskline.intake.v1.ListWeighingRulesResponse
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
-	65,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
-	66,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
-	65,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
-	67,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
-	68,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
-	66,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
-	67,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
-	68,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
-	69,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
-	70,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
+	67,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
+	68,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
+	67,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
+	69,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
+	70,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
+	69,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
+	70,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
+	71,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
+	72,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
 	10,  // 10: huskline.intake.v1.RegisterScaleRequest.scale:type_name -> huskline.intake.v1.Scale
-	66,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
 	15,  // 12: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
 	10,  // 13: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
-	68,  // 14: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
+	70,  // 14: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
 	0,   // 15: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
 	1,   // 16: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
 	16,  // 17: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	66,  // 18: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 18: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	17,  // 19: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
 	18,  // 20: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	71,  // 21: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	73,  // 21: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
 	16,  // 22: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	66,  // 23: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 23: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	17,  // 24: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
 	18,  // 25: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	71,  // 26: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	73,  // 26: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
 	25,  // 27: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
 	16,  // 28: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
-	68,  // 29: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
+	70,  // 29: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
 	0,   // 30: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
-	68,  // 31: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
-	72,  // 32: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
+	70,  // 31: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
+	74,  // 32: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
 	28,  // 33: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
-	73,  // 34: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
-	74,  // 35: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
+	75,  // 34: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
+	76,  // 35: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
 	29,  // 36: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	68,  // 37: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
-	66,  // 38: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 37: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 38: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
 	29,  // 39: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	75,  // 40: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
-	76,  // 41: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
-	77,  // 42: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	78,  // 43: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	66,  // 44: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	66,  // 45: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 46: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
-	66,  // 47: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 48: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
-	66,  // 49: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 50: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
-	66,  // 51: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	77,  // 40: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
+	78,  // 41: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
+	79,  // 42: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	80,  // 43: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	68,  // 44: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 45: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 46: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 47: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 48: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 49: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 50: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 51: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
 	44,  // 52: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
-	79,  // 53: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
-	68,  // 54: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
+	81,  // 53: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
+	70,  // 54: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
 	28,  // 55: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
-	80,  // 56: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
+	82,  // 56: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
 	44,  // 57: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
-	81,  // 58: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	82,  // 59: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	66,  // 60: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	82,  // 61: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	81,  // 62: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	83,  // 58: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	84,  // 59: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	68,  // 60: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	84,  // 61: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	83,  // 62: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
 	55,  // 63: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
-	66,  // 64: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	66,  // 65: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	66,  // 66: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 67: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	66,  // 68: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 64: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	68,  // 65: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	68,  // 66: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 67: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	68,  // 68: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
 	62,  // 69: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
-	68,  // 70: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	68,  // 71: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	66,  // 72: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	2,   // 73: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
-	4,   // 74: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
-	6,   // 75: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
-	8,   // 76: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
-	11,  // 77: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
-	13,  // 78: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
-	83,  // 79: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
-	19,  // 80: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	21,  // 81: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	23,  // 82: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	26,  // 83: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	30,  // 84: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	32,  // 85: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	34,  // 86: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	36,  // 87: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	38,  // 88: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	40,  // 89: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	42,  // 90: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	45,  // 91: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	47,  // 92: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	49,  // 93: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	51,  // 94: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
-	53,  // 95: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	56,  // 96: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	58,  // 97: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	60,  // 98: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	63,  // 99: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,   // 100: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,   // 101: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,   // 102: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,   // 103: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12,  // 104: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14,  // 105: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	84,  // 106: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
-	20,  // 107: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	22,  // 108: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	24,  // 109: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	27,  // 110: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	31,  // 111: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	33,  // 112: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	35,  // 113: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	37,  // 114: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	39,  // 115: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	41,  // 116: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	43,  // 117: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	46,  // 118: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	48,  // 119: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	50,  // 120: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	52,  // 121: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
-	54,  // 122: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	57,  // 123: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	59,  // 124: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	61,  // 125: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	64,  // 126: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	100, // [100:127] is the sub-list for method output_type
-	73,  // [73:100] is the sub-list for method input_type
-	73,  // [73:73] is the sub-list for extension type_name
-	73,  // [73:73] is the sub-list for extension extendee
-	0,   // [0:73] is the sub-list for field type_name
+	70,  // 70: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	70,  // 71: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	68,  // 72: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 73: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
+	70,  // 74: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
+	70,  // 75: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
+	25,  // 76: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	2,   // 77: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
+	4,   // 78: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
+	6,   // 79: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
+	8,   // 80: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
+	11,  // 81: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
+	13,  // 82: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
+	85,  // 83: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
+	19,  // 84: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	21,  // 85: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	23,  // 86: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	65,  // 87: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
+	26,  // 88: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	30,  // 89: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	32,  // 90: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	34,  // 91: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	36,  // 92: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	38,  // 93: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	40,  // 94: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	42,  // 95: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	45,  // 96: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	47,  // 97: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	49,  // 98: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	51,  // 99: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	53,  // 100: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	56,  // 101: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	58,  // 102: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	60,  // 103: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	63,  // 104: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,   // 105: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,   // 106: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,   // 107: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,   // 108: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12,  // 109: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14,  // 110: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	86,  // 111: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
+	20,  // 112: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	22,  // 113: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	24,  // 114: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	66,  // 115: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
+	27,  // 116: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	31,  // 117: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	33,  // 118: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	35,  // 119: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	37,  // 120: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	39,  // 121: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	41,  // 122: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	43,  // 123: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	46,  // 124: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	48,  // 125: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	50,  // 126: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	52,  // 127: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	54,  // 128: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	57,  // 129: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	59,  // 130: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	61,  // 131: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	64,  // 132: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	105, // [105:133] is the sub-list for method output_type
+	77,  // [77:105] is the sub-list for method input_type
+	77,  // [77:77] is the sub-list for extension type_name
+	77,  // [77:77] is the sub-list for extension extendee
+	0,   // [0:77] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_intake_proto_init() }
@@ -5278,7 +5453,7 @@ func file_huskline_intake_v1_intake_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_intake_proto_rawDesc), len(file_huskline_intake_v1_intake_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   63,
+			NumMessages:   65,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -31,6 +31,7 @@ const (
 	IntakeService_PostReadings_FullMethodName      = "/huskline.intake.v1.IntakeService/PostReadings"
 	IntakeService_StreamReadings_FullMethodName    = "/huskline.intake.v1.IntakeService/StreamReadings"
 	IntakeService_ListReadings_FullMethodName      = "/huskline.intake.v1.IntakeService/ListReadings"
+	IntakeService_WatchReadings_FullMethodName     = "/huskline.intake.v1.IntakeService/WatchReadings"
 	IntakeService_GetFeedTotals_FullMethodName     = "/huskline.intake.v1.IntakeService/GetFeedTotals"
 	IntakeService_RecordDelivery_FullMethodName    = "/huskline.intake.v1.IntakeService/RecordDelivery"
 	IntakeService_CorrectDelivery_FullMethodName   = "/huskline.intake.v1.IntakeService/CorrectDelivery"
@@ -76,6 +77,9 @@ type IntakeServiceClient interface {
 	StreamReadings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamReadingsRequest, StreamReadingsResponse], error)
 	// ListReadings lists stored readings of a scale by sequence, and conflicting ones beside them.
 	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
+	// WatchReadings streams readings as they are stored, from a position on, until the caller ends it. The first message tells the position, as do
+	// those sent every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
+	WatchReadings(ctx context.Context, in *WatchReadingsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchReadingsResponse], error)
 	// GetFeedTotals counts lines and readings over all scales.
 	GetFeedTotals(ctx context.Context, in *GetFeedTotalsRequest, opts ...grpc.CallOption) (*GetFeedTotalsResponse, error)
 	// RecordDelivery takes in nuts as a new lot.
@@ -223,6 +227,25 @@ func (c *intakeServiceClient) ListReadings(ctx context.Context, in *ListReadings
 	return out, nil
 }
 
+func (c *intakeServiceClient) WatchReadings(ctx context.Context, in *WatchReadingsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchReadingsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &IntakeService_ServiceDesc.Streams[1], IntakeService_WatchReadings_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchReadingsRequest, WatchReadingsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type IntakeService_WatchReadingsClient = grpc.ServerStreamingClient[WatchReadingsResponse]
+
 func (c *intakeServiceClient) GetFeedTotals(ctx context.Context, in *GetFeedTotalsRequest, opts ...grpc.CallOption) (*GetFeedTotalsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetFeedTotalsResponse)
@@ -315,7 +338,7 @@ func (c *intakeServiceClient) ListDeliveries(ctx context.Context, in *ListDelive
 
 func (c *intakeServiceClient) ReadEvents(ctx context.Context, in *ReadEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadEventsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &IntakeService_ServiceDesc.Streams[1], IntakeService_ReadEvents_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &IntakeService_ServiceDesc.Streams[2], IntakeService_ReadEvents_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -344,7 +367,7 @@ func (c *intakeServiceClient) GetHead(ctx context.Context, in *GetHeadRequest, o
 
 func (c *intakeServiceClient) ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &IntakeService_ServiceDesc.Streams[2], IntakeService_ReadKept_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &IntakeService_ServiceDesc.Streams[3], IntakeService_ReadKept_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -437,6 +460,9 @@ type IntakeServiceServer interface {
 	StreamReadings(grpc.BidiStreamingServer[StreamReadingsRequest, StreamReadingsResponse]) error
 	// ListReadings lists stored readings of a scale by sequence, and conflicting ones beside them.
 	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)
+	// WatchReadings streams readings as they are stored, from a position on, until the caller ends it. The first message tells the position, as do
+	// those sent every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
+	WatchReadings(*WatchReadingsRequest, grpc.ServerStreamingServer[WatchReadingsResponse]) error
 	// GetFeedTotals counts lines and readings over all scales.
 	GetFeedTotals(context.Context, *GetFeedTotalsRequest) (*GetFeedTotalsResponse, error)
 	// RecordDelivery takes in nuts as a new lot.
@@ -510,6 +536,9 @@ func (UnimplementedIntakeServiceServer) StreamReadings(grpc.BidiStreamingServer[
 }
 func (UnimplementedIntakeServiceServer) ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListReadings not implemented")
+}
+func (UnimplementedIntakeServiceServer) WatchReadings(*WatchReadingsRequest, grpc.ServerStreamingServer[WatchReadingsResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchReadings not implemented")
 }
 func (UnimplementedIntakeServiceServer) GetFeedTotals(context.Context, *GetFeedTotalsRequest) (*GetFeedTotalsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetFeedTotals not implemented")
@@ -751,6 +780,17 @@ func _IntakeService_ListReadings_Handler(srv interface{}, ctx context.Context, d
 	}
 	return interceptor(ctx, in, info, handler)
 }
+
+func _IntakeService_WatchReadings_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchReadingsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(IntakeServiceServer).WatchReadings(m, &grpc.GenericServerStream[WatchReadingsRequest, WatchReadingsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type IntakeService_WatchReadingsServer = grpc.ServerStreamingServer[WatchReadingsResponse]
 
 func _IntakeService_GetFeedTotals_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetFeedTotalsRequest)
@@ -1154,6 +1194,11 @@ var IntakeService_ServiceDesc = grpc.ServiceDesc{
 			Handler:       _IntakeService_StreamReadings_Handler,
 			ServerStreams: true,
 			ClientStreams: true,
+		},
+		{
+			StreamName:    "WatchReadings",
+			Handler:       _IntakeService_WatchReadings_Handler,
+			ServerStreams: true,
 		},
 		{
 			StreamName:    "ReadEvents",

@@ -5714,6 +5714,288 @@ func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
 	return nil
 }
 
+// WatchBalancesRequest asks for changes of balances as they come. Of several kinds of limits all have to be met.
+type WatchBalancesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only at these places; the empty one is the plant's default place; none: at all.
+	Places []string `protobuf:"bytes,1,rep,name=places,proto3" json:"places,omitempty"`
+	// Only of these items; none: of all.
+	Items []string `protobuf:"bytes,2,rep,name=items,proto3" json:"items,omitempty"`
+	// Only of these lots; none: of all.
+	Lots []string `protobuf:"bytes,3,rep,name=lots,proto3" json:"lots,omitempty"`
+	// Go on behind this position: the `resume` of the last message received, or of the answer that ended the view. Empty: from now on.
+	After         string `protobuf:"bytes,4,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchBalancesRequest) Reset() {
+	*x = WatchBalancesRequest{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchBalancesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchBalancesRequest) ProtoMessage() {}
+
+func (x *WatchBalancesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchBalancesRequest.ProtoReflect.Descriptor instead.
+func (*WatchBalancesRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *WatchBalancesRequest) GetPlaces() []string {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *WatchBalancesRequest) GetItems() []string {
+	if x != nil {
+		return x.Items
+	}
+	return nil
+}
+
+func (x *WatchBalancesRequest) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *WatchBalancesRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// WatchBalancesResponse is what one event did to balances.
+type WatchBalancesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The event that did it; absent where this message only tells how far the view has come.
+	At *v1.Receipt `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	// The event's id. One that is taken back after its producer was restored to an earlier moment comes again under its id.
+	EventId string `protobuf:"bytes,2,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
+	// When it was recorded.
+	Recorded *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=recorded,proto3" json:"recorded,omitempty"`
+	// When it happened at the plant.
+	Effective *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective,proto3" json:"effective,omitempty"`
+	// Who caused it.
+	Actor string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Where to go on after this message: nothing is lost and nothing comes twice.
+	Resume string `protobuf:"bytes,6,opt,name=resume,proto3" json:"resume,omitempty"`
+	// Type of the event: "lot-received", "run-posted", "lot-moved" …
+	Type string `protobuf:"bytes,7,opt,name=type,proto3" json:"type,omitempty"`
+	// By lot and place.
+	Changes       []*BalanceChange `protobuf:"bytes,8,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchBalancesResponse) Reset() {
+	*x = WatchBalancesResponse{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchBalancesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchBalancesResponse) ProtoMessage() {}
+
+func (x *WatchBalancesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchBalancesResponse.ProtoReflect.Descriptor instead.
+func (*WatchBalancesResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *WatchBalancesResponse) GetAt() *v1.Receipt {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *WatchBalancesResponse) GetEventId() string {
+	if x != nil {
+		return x.EventId
+	}
+	return ""
+}
+
+func (x *WatchBalancesResponse) GetRecorded() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Recorded
+	}
+	return nil
+}
+
+func (x *WatchBalancesResponse) GetEffective() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Effective
+	}
+	return nil
+}
+
+func (x *WatchBalancesResponse) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *WatchBalancesResponse) GetResume() string {
+	if x != nil {
+		return x.Resume
+	}
+	return ""
+}
+
+func (x *WatchBalancesResponse) GetType() string {
+	if x != nil {
+		return x.Type
+	}
+	return ""
+}
+
+func (x *WatchBalancesResponse) GetChanges() []*BalanceChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// BalanceChange is what one event did to what lies of a lot at a place.
+type BalanceChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Its item; empty as long as that is not known.
+	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
+	// Its owner's party; empty: the company.
+	Owner string `protobuf:"bytes,3,opt,name=owner,proto3" json:"owner,omitempty"`
+	// What the quantities count.
+	Measure v1.Measure `protobuf:"varint,4,opt,name=measure,proto3,enum=huskline.event.v1.Measure" json:"measure,omitempty"`
+	// Where; empty: the plant's default place.
+	Place string `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
+	// What came, below zero what left: micropounds or pieces. Added up over all messages these are the balances, in whatever order they come.
+	Change int64 `protobuf:"varint,6,opt,name=change,proto3" json:"change,omitempty"`
+	// What lies there after it, of the facts that this view has told up to here.
+	Quantity      int64 `protobuf:"varint,7,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BalanceChange) Reset() {
+	*x = BalanceChange{}
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BalanceChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BalanceChange) ProtoMessage() {}
+
+func (x *BalanceChange) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_inventory_v1_inventory_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BalanceChange.ProtoReflect.Descriptor instead.
+func (*BalanceChange) Descriptor() ([]byte, []int) {
+	return file_huskline_inventory_v1_inventory_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *BalanceChange) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *BalanceChange) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *BalanceChange) GetOwner() string {
+	if x != nil {
+		return x.Owner
+	}
+	return ""
+}
+
+func (x *BalanceChange) GetMeasure() v1.Measure {
+	if x != nil {
+		return x.Measure
+	}
+	return v1.Measure(0)
+}
+
+func (x *BalanceChange) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *BalanceChange) GetChange() int64 {
+	if x != nil {
+		return x.Change
+	}
+	return 0
+}
+
+func (x *BalanceChange) GetQuantity() int64 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
 var File_huskline_inventory_v1_inventory_proto protoreflect.FileDescriptor
 
 const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
@@ -6169,7 +6451,29 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12$\n" +
 	"\btoken_id\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\atokenId\"K\n" +
 	"\x13RevokeTokenResponse\x124\n" +
-	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt2\x9f\x18\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\"\xcf\x01\n" +
+	"\x14WatchBalancesRequest\x123\n" +
+	"\x06places\x18\x01 \x03(\tB\x1b\xbaH\x18\x92\x01\x15\x10d\"\x11r\x0f2\r^[!-~]{0,64}$R\x06places\x121\n" +
+	"\x05items\x18\x02 \x03(\tB\x1b\xbaH\x18\x92\x01\x15\x10d\"\x11r\x0f2\r^[!-~]{1,64}$R\x05items\x12/\n" +
+	"\x04lots\x18\x03 \x03(\tB\x1b\xbaH\x18\x92\x01\x15\x10d\"\x11r\x0f2\r^[!-~]{1,64}$R\x04lots\x12\x1e\n" +
+	"\x05after\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x90\x03R\x05after\"\xd2\x02\n" +
+	"\x15WatchBalancesResponse\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\x02at\x12\x19\n" +
+	"\bevent_id\x18\x02 \x01(\tR\aeventId\x126\n" +
+	"\brecorded\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\brecorded\x128\n" +
+	"\teffective\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\teffective\x12\x14\n" +
+	"\x05actor\x18\x05 \x01(\tR\x05actor\x12\x16\n" +
+	"\x06resume\x18\x06 \x01(\tR\x06resume\x12\x12\n" +
+	"\x04type\x18\a \x01(\tR\x04type\x12>\n" +
+	"\achanges\x18\b \x03(\v2$.huskline.inventory.v1.BalanceChangeR\achanges\"\xcb\x01\n" +
+	"\rBalanceChange\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04item\x18\x02 \x01(\tR\x04item\x12\x14\n" +
+	"\x05owner\x18\x03 \x01(\tR\x05owner\x124\n" +
+	"\ameasure\x18\x04 \x01(\x0e2\x1a.huskline.event.v1.MeasureR\ameasure\x12\x14\n" +
+	"\x05place\x18\x05 \x01(\tR\x05place\x12\x16\n" +
+	"\x06change\x18\x06 \x01(\x03R\x06change\x12\x1a\n" +
+	"\bquantity\x18\a \x01(\x03R\bquantity2\x8d\x19\n" +
 	"\x10InventoryService\x12^\n" +
 	"\tClaimLots\x12'.huskline.inventory.v1.ClaimLotsRequest\x1a(.huskline.inventory.v1.ClaimLotsResponse\x12g\n" +
 	"\fPostMovement\x12*.huskline.inventory.v1.PostMovementRequest\x1a+.huskline.inventory.v1.PostMovementResponse\x12j\n" +
@@ -6194,7 +6498,8 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\vReleaseHold\x12).huskline.inventory.v1.ReleaseHoldRequest\x1a*.huskline.inventory.v1.ReleaseHoldResponse\x12^\n" +
 	"\tListHolds\x12'.huskline.inventory.v1.ListHoldsRequest\x1a(.huskline.inventory.v1.ListHoldsResponse\x12U\n" +
 	"\x06GetLot\x12$.huskline.inventory.v1.GetLotRequest\x1a%.huskline.inventory.v1.GetLotResponse\x12[\n" +
-	"\bListLots\x12&.huskline.inventory.v1.ListLotsRequest\x1a'.huskline.inventory.v1.ListLotsResponse\x12R\n" +
+	"\bListLots\x12&.huskline.inventory.v1.ListLotsRequest\x1a'.huskline.inventory.v1.ListLotsResponse\x12l\n" +
+	"\rWatchBalances\x12+.huskline.inventory.v1.WatchBalancesRequest\x1a,.huskline.inventory.v1.WatchBalancesResponse0\x01\x12R\n" +
 	"\x05Drill\x12#.huskline.inventory.v1.DrillRequest\x1a$.huskline.inventory.v1.DrillResponse\x12X\n" +
 	"\aOrigins\x12%.huskline.inventory.v1.OriginsRequest\x1a&.huskline.inventory.v1.OriginsResponse\x12c\n" +
 	"\n" +
@@ -6222,7 +6527,7 @@ func file_huskline_inventory_v1_inventory_proto_rawDescGZIP() []byte {
 	return file_huskline_inventory_v1_inventory_proto_rawDescData
 }
 
-var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 77)
+var file_huskline_inventory_v1_inventory_proto_msgTypes = make([]protoimpl.MessageInfo, 80)
 var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*Claim)(nil),                     // 0: huskline.inventory.v1.Claim
 	(*ClaimLotsRequest)(nil),          // 1: huskline.inventory.v1.ClaimLotsRequest
@@ -6301,174 +6606,184 @@ var file_huskline_inventory_v1_inventory_proto_goTypes = []any{
 	(*Token)(nil),                     // 74: huskline.inventory.v1.Token
 	(*RevokeTokenRequest)(nil),        // 75: huskline.inventory.v1.RevokeTokenRequest
 	(*RevokeTokenResponse)(nil),       // 76: huskline.inventory.v1.RevokeTokenResponse
-	(*v1.Receipt)(nil),                // 77: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),     // 78: google.protobuf.Timestamp
-	(*v1.RunPosted)(nil),              // 79: huskline.event.v1.RunPosted
-	(*v1.LotsCorrected)(nil),          // 80: huskline.event.v1.LotsCorrected
-	(*v1.LotBought)(nil),              // 81: huskline.event.v1.LotBought
-	(*v1.LossAccount)(nil),            // 82: huskline.event.v1.LossAccount
-	(v1.ShipmentKind)(0),              // 83: huskline.event.v1.ShipmentKind
-	(*v1.ShippedLine)(nil),            // 84: huskline.event.v1.ShippedLine
-	(v1.HoldClass)(0),                 // 85: huskline.event.v1.HoldClass
-	(v1.Disposition)(0),               // 86: huskline.event.v1.Disposition
-	(v1.Measure)(0),                   // 87: huskline.event.v1.Measure
-	(v1.Ownership)(0),                 // 88: huskline.event.v1.Ownership
-	(*v1.Envelope)(nil),               // 89: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 90: huskline.event.v1.Head
+	(*WatchBalancesRequest)(nil),      // 77: huskline.inventory.v1.WatchBalancesRequest
+	(*WatchBalancesResponse)(nil),     // 78: huskline.inventory.v1.WatchBalancesResponse
+	(*BalanceChange)(nil),             // 79: huskline.inventory.v1.BalanceChange
+	(*v1.Receipt)(nil),                // 80: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),     // 81: google.protobuf.Timestamp
+	(*v1.RunPosted)(nil),              // 82: huskline.event.v1.RunPosted
+	(*v1.LotsCorrected)(nil),          // 83: huskline.event.v1.LotsCorrected
+	(*v1.LotBought)(nil),              // 84: huskline.event.v1.LotBought
+	(*v1.LossAccount)(nil),            // 85: huskline.event.v1.LossAccount
+	(v1.ShipmentKind)(0),              // 86: huskline.event.v1.ShipmentKind
+	(*v1.ShippedLine)(nil),            // 87: huskline.event.v1.ShippedLine
+	(v1.HoldClass)(0),                 // 88: huskline.event.v1.HoldClass
+	(v1.Disposition)(0),               // 89: huskline.event.v1.Disposition
+	(v1.Measure)(0),                   // 90: huskline.event.v1.Measure
+	(v1.Ownership)(0),                 // 91: huskline.event.v1.Ownership
+	(*v1.Envelope)(nil),               // 92: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                   // 93: huskline.event.v1.Head
 }
 var file_huskline_inventory_v1_inventory_proto_depIdxs = []int32{
 	0,   // 0: huskline.inventory.v1.ClaimLotsRequest.claims:type_name -> huskline.inventory.v1.Claim
-	77,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 1: huskline.inventory.v1.ClaimLotsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	0,   // 2: huskline.inventory.v1.PostMovementRequest.claims:type_name -> huskline.inventory.v1.Claim
-	78,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
-	79,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
-	80,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
-	81,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
-	77,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 3: huskline.inventory.v1.PostMovementRequest.effective:type_name -> google.protobuf.Timestamp
+	82,  // 4: huskline.inventory.v1.PostMovementRequest.run:type_name -> huskline.event.v1.RunPosted
+	83,  // 5: huskline.inventory.v1.PostMovementRequest.correction:type_name -> huskline.event.v1.LotsCorrected
+	84,  // 6: huskline.inventory.v1.PostMovementRequest.bought:type_name -> huskline.event.v1.LotBought
+	80,  // 7: huskline.inventory.v1.PostMovementResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 8: huskline.inventory.v1.RegisterPlaceRequest.place:type_name -> huskline.inventory.v1.Place
-	77,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 9: huskline.inventory.v1.RegisterPlaceResponse.receipt:type_name -> huskline.event.v1.Receipt
 	5,   // 10: huskline.inventory.v1.ListPlacesResponse.places:type_name -> huskline.inventory.v1.Place
-	82,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
-	77,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	83,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
-	84,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
-	78,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	85,  // 11: huskline.inventory.v1.RegisterReasonRequest.account:type_name -> huskline.event.v1.LossAccount
+	80,  // 12: huskline.inventory.v1.RegisterReasonResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 13: huskline.inventory.v1.RecordPourRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 14: huskline.inventory.v1.RecordPourResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 15: huskline.inventory.v1.EmptyBinRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 16: huskline.inventory.v1.EmptyBinResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 17: huskline.inventory.v1.AdjustLotRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 18: huskline.inventory.v1.AdjustLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 19: huskline.inventory.v1.MoveLotRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 20: huskline.inventory.v1.MoveLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	86,  // 21: huskline.inventory.v1.ShipGoodsRequest.kind:type_name -> huskline.event.v1.ShipmentKind
+	87,  // 22: huskline.inventory.v1.ShipGoodsRequest.lines:type_name -> huskline.event.v1.ShippedLine
+	81,  // 23: huskline.inventory.v1.ShipGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 24: huskline.inventory.v1.ShipGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 25: huskline.inventory.v1.ReturnGoodsRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 26: huskline.inventory.v1.ReturnGoodsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 27: huskline.inventory.v1.OpenCountRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 28: huskline.inventory.v1.OpenCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 29: huskline.inventory.v1.RecordCountResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 30: huskline.inventory.v1.CloseCountResponse.receipt:type_name -> huskline.event.v1.Receipt
 	30,  // 31: huskline.inventory.v1.CloseCountResponse.differences:type_name -> huskline.inventory.v1.CountDifference
-	85,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
-	78,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
-	78,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
-	78,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
-	77,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
-	86,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
-	77,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
-	77,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	88,  // 32: huskline.inventory.v1.PlaceHoldRequest.class:type_name -> huskline.event.v1.HoldClass
+	81,  // 33: huskline.inventory.v1.PlaceHoldRequest.fill_from:type_name -> google.protobuf.Timestamp
+	81,  // 34: huskline.inventory.v1.PlaceHoldRequest.fill_to:type_name -> google.protobuf.Timestamp
+	81,  // 35: huskline.inventory.v1.PlaceHoldRequest.effective:type_name -> google.protobuf.Timestamp
+	80,  // 36: huskline.inventory.v1.PlaceHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 37: huskline.inventory.v1.ExcludeFromHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
+	89,  // 38: huskline.inventory.v1.DecideDispositionRequest.decision:type_name -> huskline.event.v1.Disposition
+	80,  // 39: huskline.inventory.v1.DecideDispositionResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
 	41,  // 41: huskline.inventory.v1.ListHoldsResponse.holds:type_name -> huskline.inventory.v1.HoldState
-	85,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
-	78,  // 43: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
-	87,  // 44: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
-	88,  // 45: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
-	78,  // 46: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
+	88,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
+	81,  // 43: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
+	90,  // 44: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
+	91,  // 45: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
+	81,  // 46: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
 	42,  // 47: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
 	43,  // 48: huskline.inventory.v1.LotState.containers:type_name -> huskline.inventory.v1.Container
 	44,  // 49: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
 	44,  // 50: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
-	78,  // 51: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
-	77,  // 52: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
-	78,  // 53: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
+	81,  // 51: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
+	80,  // 52: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
+	81,  // 53: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
 	42,  // 54: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
-	87,  // 55: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
-	78,  // 56: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
-	78,  // 57: huskline.inventory.v1.ReceivedFrom.received:type_name -> google.protobuf.Timestamp
+	90,  // 55: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
+	81,  // 56: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
+	81,  // 57: huskline.inventory.v1.ReceivedFrom.received:type_name -> google.protobuf.Timestamp
 	50,  // 58: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
 	50,  // 59: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
 	51,  // 60: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
 	52,  // 61: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
 	53,  // 62: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
-	87,  // 63: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
-	77,  // 64: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
+	90,  // 63: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
+	80,  // 64: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
 	54,  // 65: huskline.inventory.v1.DrillResponse.received_from:type_name -> huskline.inventory.v1.ReceivedFrom
-	78,  // 66: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
-	77,  // 67: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
+	81,  // 66: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
+	80,  // 67: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
 	58,  // 68: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
-	77,  // 69: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
-	89,  // 70: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	90,  // 71: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	77,  // 72: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	90,  // 73: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	89,  // 74: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	80,  // 69: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
+	92,  // 70: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	93,  // 71: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	80,  // 72: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	93,  // 73: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	92,  // 74: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
 	67,  // 75: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
-	77,  // 76: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	77,  // 77: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	77,  // 78: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	78,  // 79: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	77,  // 80: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 76: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	80,  // 77: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	80,  // 78: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 79: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	80,  // 80: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
 	74,  // 81: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
-	78,  // 82: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	78,  // 83: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	77,  // 84: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	1,   // 85: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
-	3,   // 86: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
-	6,   // 87: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
-	8,   // 88: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
-	10,  // 89: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
-	12,  // 90: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
-	14,  // 91: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
-	16,  // 92: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
-	18,  // 93: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
-	20,  // 94: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
-	22,  // 95: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
-	24,  // 96: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
-	26,  // 97: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
-	28,  // 98: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
-	31,  // 99: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
-	33,  // 100: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
-	35,  // 101: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
-	37,  // 102: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
-	39,  // 103: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
-	45,  // 104: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
-	47,  // 105: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
-	49,  // 106: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
-	56,  // 107: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
-	59,  // 108: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
-	61,  // 109: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
-	63,  // 110: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
-	65,  // 111: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
-	68,  // 112: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
-	70,  // 113: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
-	72,  // 114: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
-	75,  // 115: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
-	2,   // 116: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
-	4,   // 117: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
-	7,   // 118: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
-	9,   // 119: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
-	11,  // 120: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
-	13,  // 121: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
-	15,  // 122: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
-	17,  // 123: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
-	19,  // 124: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
-	21,  // 125: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
-	23,  // 126: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
-	25,  // 127: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
-	27,  // 128: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
-	29,  // 129: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
-	32,  // 130: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
-	34,  // 131: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
-	36,  // 132: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
-	38,  // 133: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
-	40,  // 134: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
-	46,  // 135: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
-	48,  // 136: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
-	55,  // 137: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
-	57,  // 138: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
-	60,  // 139: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
-	62,  // 140: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
-	64,  // 141: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
-	66,  // 142: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
-	69,  // 143: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
-	71,  // 144: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
-	73,  // 145: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
-	76,  // 146: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
-	116, // [116:147] is the sub-list for method output_type
-	85,  // [85:116] is the sub-list for method input_type
-	85,  // [85:85] is the sub-list for extension type_name
-	85,  // [85:85] is the sub-list for extension extendee
-	0,   // [0:85] is the sub-list for field type_name
+	81,  // 82: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	81,  // 83: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	80,  // 84: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 85: huskline.inventory.v1.WatchBalancesResponse.at:type_name -> huskline.event.v1.Receipt
+	81,  // 86: huskline.inventory.v1.WatchBalancesResponse.recorded:type_name -> google.protobuf.Timestamp
+	81,  // 87: huskline.inventory.v1.WatchBalancesResponse.effective:type_name -> google.protobuf.Timestamp
+	79,  // 88: huskline.inventory.v1.WatchBalancesResponse.changes:type_name -> huskline.inventory.v1.BalanceChange
+	90,  // 89: huskline.inventory.v1.BalanceChange.measure:type_name -> huskline.event.v1.Measure
+	1,   // 90: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
+	3,   // 91: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
+	6,   // 92: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
+	8,   // 93: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
+	10,  // 94: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
+	12,  // 95: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
+	14,  // 96: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
+	16,  // 97: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
+	18,  // 98: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
+	20,  // 99: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
+	22,  // 100: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
+	24,  // 101: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
+	26,  // 102: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
+	28,  // 103: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
+	31,  // 104: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
+	33,  // 105: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
+	35,  // 106: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
+	37,  // 107: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
+	39,  // 108: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
+	45,  // 109: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
+	47,  // 110: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
+	77,  // 111: huskline.inventory.v1.InventoryService.WatchBalances:input_type -> huskline.inventory.v1.WatchBalancesRequest
+	49,  // 112: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
+	56,  // 113: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
+	59,  // 114: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
+	61,  // 115: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
+	63,  // 116: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
+	65,  // 117: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
+	68,  // 118: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
+	70,  // 119: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
+	72,  // 120: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
+	75,  // 121: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
+	2,   // 122: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
+	4,   // 123: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
+	7,   // 124: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
+	9,   // 125: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
+	11,  // 126: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
+	13,  // 127: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
+	15,  // 128: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
+	17,  // 129: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
+	19,  // 130: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
+	21,  // 131: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
+	23,  // 132: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
+	25,  // 133: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
+	27,  // 134: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
+	29,  // 135: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
+	32,  // 136: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
+	34,  // 137: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
+	36,  // 138: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
+	38,  // 139: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
+	40,  // 140: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
+	46,  // 141: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
+	48,  // 142: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
+	78,  // 143: huskline.inventory.v1.InventoryService.WatchBalances:output_type -> huskline.inventory.v1.WatchBalancesResponse
+	55,  // 144: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
+	57,  // 145: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
+	60,  // 146: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
+	62,  // 147: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
+	64,  // 148: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
+	66,  // 149: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
+	69,  // 150: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
+	71,  // 151: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
+	73,  // 152: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
+	76,  // 153: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
+	122, // [122:154] is the sub-list for method output_type
+	90,  // [90:122] is the sub-list for method input_type
+	90,  // [90:90] is the sub-list for extension type_name
+	90,  // [90:90] is the sub-list for extension extendee
+	0,   // [0:90] is the sub-list for field type_name
 }
 
 func init() { file_huskline_inventory_v1_inventory_proto_init() }
@@ -6487,7 +6802,7 @@ func file_huskline_inventory_v1_inventory_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_inventory_v1_inventory_proto_rawDesc), len(file_huskline_inventory_v1_inventory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   77,
+			NumMessages:   80,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -42,6 +42,7 @@ const (
 	InventoryService_ListHolds_FullMethodName         = "/huskline.inventory.v1.InventoryService/ListHolds"
 	InventoryService_GetLot_FullMethodName            = "/huskline.inventory.v1.InventoryService/GetLot"
 	InventoryService_ListLots_FullMethodName          = "/huskline.inventory.v1.InventoryService/ListLots"
+	InventoryService_WatchBalances_FullMethodName     = "/huskline.inventory.v1.InventoryService/WatchBalances"
 	InventoryService_Drill_FullMethodName             = "/huskline.inventory.v1.InventoryService/Drill"
 	InventoryService_Origins_FullMethodName           = "/huskline.inventory.v1.InventoryService/Origins"
 	InventoryService_ReadEvents_FullMethodName        = "/huskline.inventory.v1.InventoryService/ReadEvents"
@@ -102,6 +103,9 @@ type InventoryServiceClient interface {
 	GetLot(ctx context.Context, in *GetLotRequest, opts ...grpc.CallOption) (*GetLotResponse, error)
 	// ListLots lists lots by code.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
+	// WatchBalances streams changes of what lies where as facts come in, from a position on, until the caller ends it. The first message tells the
+	// position, as do those sent every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
+	WatchBalances(ctx context.Context, in *WatchBalancesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchBalancesResponse], error)
 	// Drill traces a lot forwards and backwards with its mass balance, complete as of stated positions.
 	Drill(ctx context.Context, in *DrillRequest, opts ...grpc.CallOption) (*DrillResponse, error)
 	// Origins tells what went into a lot, in shares that add up to one.
@@ -342,6 +346,25 @@ func (c *inventoryServiceClient) ListLots(ctx context.Context, in *ListLotsReque
 	return out, nil
 }
 
+func (c *inventoryServiceClient) WatchBalances(ctx context.Context, in *WatchBalancesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchBalancesResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &InventoryService_ServiceDesc.Streams[0], InventoryService_WatchBalances_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchBalancesRequest, WatchBalancesResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type InventoryService_WatchBalancesClient = grpc.ServerStreamingClient[WatchBalancesResponse]
+
 func (c *inventoryServiceClient) Drill(ctx context.Context, in *DrillRequest, opts ...grpc.CallOption) (*DrillResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(DrillResponse)
@@ -364,7 +387,7 @@ func (c *inventoryServiceClient) Origins(ctx context.Context, in *OriginsRequest
 
 func (c *inventoryServiceClient) ReadEvents(ctx context.Context, in *ReadEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadEventsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &InventoryService_ServiceDesc.Streams[0], InventoryService_ReadEvents_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &InventoryService_ServiceDesc.Streams[1], InventoryService_ReadEvents_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -393,7 +416,7 @@ func (c *inventoryServiceClient) GetHead(ctx context.Context, in *GetHeadRequest
 
 func (c *inventoryServiceClient) ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &InventoryService_ServiceDesc.Streams[1], InventoryService_ReadKept_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &InventoryService_ServiceDesc.Streams[2], InventoryService_ReadKept_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -508,6 +531,9 @@ type InventoryServiceServer interface {
 	GetLot(context.Context, *GetLotRequest) (*GetLotResponse, error)
 	// ListLots lists lots by code.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
+	// WatchBalances streams changes of what lies where as facts come in, from a position on, until the caller ends it. The first message tells the
+	// position, as do those sent every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
+	WatchBalances(*WatchBalancesRequest, grpc.ServerStreamingServer[WatchBalancesResponse]) error
 	// Drill traces a lot forwards and backwards with its mass balance, complete as of stated positions.
 	Drill(context.Context, *DrillRequest) (*DrillResponse, error)
 	// Origins tells what went into a lot, in shares that add up to one.
@@ -600,6 +626,9 @@ func (UnimplementedInventoryServiceServer) GetLot(context.Context, *GetLotReques
 }
 func (UnimplementedInventoryServiceServer) ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLots not implemented")
+}
+func (UnimplementedInventoryServiceServer) WatchBalances(*WatchBalancesRequest, grpc.ServerStreamingServer[WatchBalancesResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchBalances not implemented")
 }
 func (UnimplementedInventoryServiceServer) Drill(context.Context, *DrillRequest) (*DrillResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Drill not implemented")
@@ -1030,6 +1059,17 @@ func _InventoryService_ListLots_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _InventoryService_WatchBalances_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchBalancesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(InventoryServiceServer).WatchBalances(m, &grpc.GenericServerStream[WatchBalancesRequest, WatchBalancesResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type InventoryService_WatchBalancesServer = grpc.ServerStreamingServer[WatchBalancesResponse]
+
 func _InventoryService_Drill_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(DrillRequest)
 	if err := dec(in); err != nil {
@@ -1321,6 +1361,11 @@ var InventoryService_ServiceDesc = grpc.ServiceDesc{
 		},
 	},
 	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchBalances",
+			Handler:       _InventoryService_WatchBalances_Handler,
+			ServerStreams: true,
+		},
 		{
 			StreamName:    "ReadEvents",
 			Handler:       _InventoryService_ReadEvents_Handler,

@@ -26,6 +26,71 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// RunChangeKind says what happened to a run.
+type RunChangeKind int32
+
+const (
+	// Never sent.
+	RunChangeKind_RUN_CHANGE_KIND_UNSPECIFIED RunChangeKind = 0
+	// It began.
+	RunChangeKind_RUN_CHANGE_KIND_OPENED RunChangeKind = 1
+	// Goods went in or came out.
+	RunChangeKind_RUN_CHANGE_KIND_POSTED RunChangeKind = 2
+	// It ended.
+	RunChangeKind_RUN_CHANGE_KIND_COMPLETED RunChangeKind = 3
+	// It was recorded anew as it should have been.
+	RunChangeKind_RUN_CHANGE_KIND_CORRECTED RunChangeKind = 4
+	// Conversion cost was put on it.
+	RunChangeKind_RUN_CHANGE_KIND_CHARGED RunChangeKind = 5
+)
+
+// Enum value maps for RunChangeKind.
+var (
+	RunChangeKind_name = map[int32]string{
+		0: "RUN_CHANGE_KIND_UNSPECIFIED",
+		1: "RUN_CHANGE_KIND_OPENED",
+		2: "RUN_CHANGE_KIND_POSTED",
+		3: "RUN_CHANGE_KIND_COMPLETED",
+		4: "RUN_CHANGE_KIND_CORRECTED",
+		5: "RUN_CHANGE_KIND_CHARGED",
+	}
+	RunChangeKind_value = map[string]int32{
+		"RUN_CHANGE_KIND_UNSPECIFIED": 0,
+		"RUN_CHANGE_KIND_OPENED":      1,
+		"RUN_CHANGE_KIND_POSTED":      2,
+		"RUN_CHANGE_KIND_COMPLETED":   3,
+		"RUN_CHANGE_KIND_CORRECTED":   4,
+		"RUN_CHANGE_KIND_CHARGED":     5,
+	}
+)
+
+func (x RunChangeKind) Enum() *RunChangeKind {
+	p := new(RunChangeKind)
+	*p = x
+	return p
+}
+
+func (x RunChangeKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RunChangeKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_huskline_production_v1_production_proto_enumTypes[0].Descriptor()
+}
+
+func (RunChangeKind) Type() protoreflect.EnumType {
+	return &file_huskline_production_v1_production_proto_enumTypes[0]
+}
+
+func (x RunChangeKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RunChangeKind.Descriptor instead.
+func (RunChangeKind) EnumDescriptor() ([]byte, []int) {
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{0}
+}
+
 // Stage is what is done to lots.
 type Stage struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4105,6 +4170,252 @@ func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
 	return nil
 }
 
+// WatchRunsRequest asks for what happens to runs as it comes.
+type WatchRunsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only these runs; none: all.
+	Runs []string `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
+	// Go on behind this position: the `resume` of the last message received, or of the answer that ended the view. Empty: from now on.
+	After         string `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchRunsRequest) Reset() {
+	*x = WatchRunsRequest{}
+	mi := &file_huskline_production_v1_production_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchRunsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchRunsRequest) ProtoMessage() {}
+
+func (x *WatchRunsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_production_v1_production_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchRunsRequest.ProtoReflect.Descriptor instead.
+func (*WatchRunsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{55}
+}
+
+func (x *WatchRunsRequest) GetRuns() []string {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+func (x *WatchRunsRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// WatchRunsResponse is what one event did to runs.
+type WatchRunsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The event that did it; absent where this message only tells how far the view has come.
+	At *v1.Receipt `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	// The event's id. One that is taken back after its producer was restored to an earlier moment comes again under its id.
+	EventId string `protobuf:"bytes,2,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
+	// When it was recorded.
+	Recorded *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=recorded,proto3" json:"recorded,omitempty"`
+	// When it happened at the plant.
+	Effective *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective,proto3" json:"effective,omitempty"`
+	// Who caused it.
+	Actor string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Where to go on after this message: nothing is lost and nothing comes twice.
+	Resume string `protobuf:"bytes,6,opt,name=resume,proto3" json:"resume,omitempty"`
+	// What happened, a part for each run; only a correction set has several.
+	Runs          []*RunChange `protobuf:"bytes,7,rep,name=runs,proto3" json:"runs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchRunsResponse) Reset() {
+	*x = WatchRunsResponse{}
+	mi := &file_huskline_production_v1_production_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchRunsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchRunsResponse) ProtoMessage() {}
+
+func (x *WatchRunsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_production_v1_production_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchRunsResponse.ProtoReflect.Descriptor instead.
+func (*WatchRunsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *WatchRunsResponse) GetAt() *v1.Receipt {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *WatchRunsResponse) GetEventId() string {
+	if x != nil {
+		return x.EventId
+	}
+	return ""
+}
+
+func (x *WatchRunsResponse) GetRecorded() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Recorded
+	}
+	return nil
+}
+
+func (x *WatchRunsResponse) GetEffective() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Effective
+	}
+	return nil
+}
+
+func (x *WatchRunsResponse) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *WatchRunsResponse) GetResume() string {
+	if x != nil {
+		return x.Resume
+	}
+	return ""
+}
+
+func (x *WatchRunsResponse) GetRuns() []*RunChange {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+// RunChange is what happened to a run, as the event tells it.
+type RunChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The run.
+	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	// What happened.
+	Kind RunChangeKind `protobuf:"varint,2,opt,name=kind,proto3,enum=huskline.production.v1.RunChangeKind" json:"kind,omitempty"`
+	// How it began; with opened and corrected.
+	Opened *v1.RunOpened `protobuf:"bytes,3,opt,name=opened,proto3" json:"opened,omitempty"`
+	// What went in and came out; with posted. A higher version than before takes the place of all lines of the earlier one.
+	Posted *v1.RunPosted `protobuf:"bytes,4,opt,name=posted,proto3" json:"posted,omitempty"`
+	// How it ended; with completed and corrected.
+	Completed *v1.RunCompleted `protobuf:"bytes,5,opt,name=completed,proto3" json:"completed,omitempty"`
+	// With charged.
+	Charge        *v1.ChargePosted `protobuf:"bytes,6,opt,name=charge,proto3" json:"charge,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RunChange) Reset() {
+	*x = RunChange{}
+	mi := &file_huskline_production_v1_production_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RunChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RunChange) ProtoMessage() {}
+
+func (x *RunChange) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_production_v1_production_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RunChange.ProtoReflect.Descriptor instead.
+func (*RunChange) Descriptor() ([]byte, []int) {
+	return file_huskline_production_v1_production_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *RunChange) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *RunChange) GetKind() RunChangeKind {
+	if x != nil {
+		return x.Kind
+	}
+	return RunChangeKind_RUN_CHANGE_KIND_UNSPECIFIED
+}
+
+func (x *RunChange) GetOpened() *v1.RunOpened {
+	if x != nil {
+		return x.Opened
+	}
+	return nil
+}
+
+func (x *RunChange) GetPosted() *v1.RunPosted {
+	if x != nil {
+		return x.Posted
+	}
+	return nil
+}
+
+func (x *RunChange) GetCompleted() *v1.RunCompleted {
+	if x != nil {
+		return x.Completed
+	}
+	return nil
+}
+
+func (x *RunChange) GetCharge() *v1.ChargePosted {
+	if x != nil {
+		return x.Charge
+	}
+	return nil
+}
+
 var File_huskline_production_v1_production_proto protoreflect.FileDescriptor
 
 const file_huskline_production_v1_production_proto_rawDesc = "" +
@@ -4439,7 +4750,32 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12$\n" +
 	"\btoken_id\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\atokenId\"K\n" +
 	"\x13RevokeTokenResponse\x124\n" +
-	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt2\xbf\x11\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\"c\n" +
+	"\x10WatchRunsRequest\x12/\n" +
+	"\x04runs\x18\x01 \x03(\tB\x1b\xbaH\x18\x92\x01\x15\x10d\"\x11r\x0f2\r^[!-~]{1,64}$R\x04runs\x12\x1e\n" +
+	"\x05after\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x90\x03R\x05after\"\xb1\x02\n" +
+	"\x11WatchRunsResponse\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\x02at\x12\x19\n" +
+	"\bevent_id\x18\x02 \x01(\tR\aeventId\x126\n" +
+	"\brecorded\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\brecorded\x128\n" +
+	"\teffective\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\teffective\x12\x14\n" +
+	"\x05actor\x18\x05 \x01(\tR\x05actor\x12\x16\n" +
+	"\x06resume\x18\x06 \x01(\tR\x06resume\x125\n" +
+	"\x04runs\x18\a \x03(\v2!.huskline.production.v1.RunChangeR\x04runs\"\xbc\x02\n" +
+	"\tRunChange\x12\x10\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\x129\n" +
+	"\x04kind\x18\x02 \x01(\x0e2%.huskline.production.v1.RunChangeKindR\x04kind\x124\n" +
+	"\x06opened\x18\x03 \x01(\v2\x1c.huskline.event.v1.RunOpenedR\x06opened\x124\n" +
+	"\x06posted\x18\x04 \x01(\v2\x1c.huskline.event.v1.RunPostedR\x06posted\x12=\n" +
+	"\tcompleted\x18\x05 \x01(\v2\x1f.huskline.event.v1.RunCompletedR\tcompleted\x127\n" +
+	"\x06charge\x18\x06 \x01(\v2\x1f.huskline.event.v1.ChargePostedR\x06charge*\xc3\x01\n" +
+	"\rRunChangeKind\x12\x1f\n" +
+	"\x1bRUN_CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16RUN_CHANGE_KIND_OPENED\x10\x01\x12\x1a\n" +
+	"\x16RUN_CHANGE_KIND_POSTED\x10\x02\x12\x1d\n" +
+	"\x19RUN_CHANGE_KIND_COMPLETED\x10\x03\x12\x1d\n" +
+	"\x19RUN_CHANGE_KIND_CORRECTED\x10\x04\x12\x1b\n" +
+	"\x17RUN_CHANGE_KIND_CHARGED\x10\x052\xa3\x12\n" +
 	"\x11ProductionService\x12l\n" +
 	"\rRegisterStage\x12,.huskline.production.v1.RegisterStageRequest\x1a-.huskline.production.v1.RegisterStageResponse\x12c\n" +
 	"\n" +
@@ -4455,7 +4791,8 @@ const file_huskline_production_v1_production_proto_rawDesc = "" +
 	"\n" +
 	"PostCharge\x12).huskline.production.v1.PostChargeRequest\x1a*.huskline.production.v1.PostChargeResponse\x12W\n" +
 	"\x06GetRun\x12%.huskline.production.v1.GetRunRequest\x1a&.huskline.production.v1.GetRunResponse\x12]\n" +
-	"\bListRuns\x12'.huskline.production.v1.ListRunsRequest\x1a(.huskline.production.v1.ListRunsResponse\x12c\n" +
+	"\bListRuns\x12'.huskline.production.v1.ListRunsRequest\x1a(.huskline.production.v1.ListRunsResponse\x12b\n" +
+	"\tWatchRuns\x12(.huskline.production.v1.WatchRunsRequest\x1a).huskline.production.v1.WatchRunsResponse0\x01\x12c\n" +
 	"\n" +
 	"GetRunCost\x12).huskline.production.v1.GetRunCostRequest\x1a*.huskline.production.v1.GetRunCostResponse\x12c\n" +
 	"\n" +
@@ -4487,214 +4824,230 @@ func file_huskline_production_v1_production_proto_rawDescGZIP() []byte {
 	return file_huskline_production_v1_production_proto_rawDescData
 }
 
-var file_huskline_production_v1_production_proto_msgTypes = make([]protoimpl.MessageInfo, 55)
+var file_huskline_production_v1_production_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_huskline_production_v1_production_proto_msgTypes = make([]protoimpl.MessageInfo, 58)
 var file_huskline_production_v1_production_proto_goTypes = []any{
-	(*Stage)(nil),                   // 0: huskline.production.v1.Stage
-	(*RegisterStageRequest)(nil),    // 1: huskline.production.v1.RegisterStageRequest
-	(*RegisterStageResponse)(nil),   // 2: huskline.production.v1.RegisterStageResponse
-	(*ListStagesRequest)(nil),       // 3: huskline.production.v1.ListStagesRequest
-	(*ListStagesResponse)(nil),      // 4: huskline.production.v1.ListStagesResponse
-	(*OpenRunRequest)(nil),          // 5: huskline.production.v1.OpenRunRequest
-	(*OpenRunResponse)(nil),         // 6: huskline.production.v1.OpenRunResponse
-	(*InputLine)(nil),               // 7: huskline.production.v1.InputLine
-	(*OutputLine)(nil),              // 8: huskline.production.v1.OutputLine
-	(*DumpInputRequest)(nil),        // 9: huskline.production.v1.DumpInputRequest
-	(*DumpInputResponse)(nil),       // 10: huskline.production.v1.DumpInputResponse
-	(*FillOutputRequest)(nil),       // 11: huskline.production.v1.FillOutputRequest
-	(*FillOutputResponse)(nil),      // 12: huskline.production.v1.FillOutputResponse
-	(*CompleteRunRequest)(nil),      // 13: huskline.production.v1.CompleteRunRequest
-	(*CompleteRunResponse)(nil),     // 14: huskline.production.v1.CompleteRunResponse
-	(*RunFacts)(nil),                // 15: huskline.production.v1.RunFacts
-	(*RecordRunRequest)(nil),        // 16: huskline.production.v1.RecordRunRequest
-	(*RecordRunResponse)(nil),       // 17: huskline.production.v1.RecordRunResponse
-	(*CorrectRunRequest)(nil),       // 18: huskline.production.v1.CorrectRunRequest
-	(*CorrectRunResponse)(nil),      // 19: huskline.production.v1.CorrectRunResponse
-	(*PostChargeRequest)(nil),       // 20: huskline.production.v1.PostChargeRequest
-	(*PostChargeResponse)(nil),      // 21: huskline.production.v1.PostChargeResponse
-	(*GetRunRequest)(nil),           // 22: huskline.production.v1.GetRunRequest
-	(*GetRunResponse)(nil),          // 23: huskline.production.v1.GetRunResponse
-	(*RunState)(nil),                // 24: huskline.production.v1.RunState
-	(*ListRunsRequest)(nil),         // 25: huskline.production.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),        // 26: huskline.production.v1.ListRunsResponse
-	(*GetRunCostRequest)(nil),       // 27: huskline.production.v1.GetRunCostRequest
-	(*CostAmounts)(nil),             // 28: huskline.production.v1.CostAmounts
-	(*InputCost)(nil),               // 29: huskline.production.v1.InputCost
-	(*OutputCost)(nil),              // 30: huskline.production.v1.OutputCost
-	(*GetRunCostResponse)(nil),      // 31: huskline.production.v1.GetRunCostResponse
-	(*GetLotCostRequest)(nil),       // 32: huskline.production.v1.GetLotCostRequest
-	(*GetLotCostResponse)(nil),      // 33: huskline.production.v1.GetLotCostResponse
-	(*GetBalanceRequest)(nil),       // 34: huskline.production.v1.GetBalanceRequest
-	(*ProofLine)(nil),               // 35: huskline.production.v1.ProofLine
-	(*GetBalanceResponse)(nil),      // 36: huskline.production.v1.GetBalanceResponse
-	(*ReadEventsRequest)(nil),       // 37: huskline.production.v1.ReadEventsRequest
-	(*ReadEventsResponse)(nil),      // 38: huskline.production.v1.ReadEventsResponse
-	(*GetHeadRequest)(nil),          // 39: huskline.production.v1.GetHeadRequest
-	(*GetHeadResponse)(nil),         // 40: huskline.production.v1.GetHeadResponse
-	(*ReadKeptRequest)(nil),         // 41: huskline.production.v1.ReadKeptRequest
-	(*ReadKeptResponse)(nil),        // 42: huskline.production.v1.ReadKeptResponse
-	(*ListQuarantineRequest)(nil),   // 43: huskline.production.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),  // 44: huskline.production.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),        // 45: huskline.production.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),  // 46: huskline.production.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil), // 47: huskline.production.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),       // 48: huskline.production.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),      // 49: huskline.production.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),       // 50: huskline.production.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),      // 51: huskline.production.v1.ListTokensResponse
-	(*Token)(nil),                   // 52: huskline.production.v1.Token
-	(*RevokeTokenRequest)(nil),      // 53: huskline.production.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),     // 54: huskline.production.v1.RevokeTokenResponse
-	(*v1.Receipt)(nil),              // 55: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),   // 56: google.protobuf.Timestamp
-	(v1.OutputRole)(0),              // 57: huskline.event.v1.OutputRole
-	(*v1.Contribution)(nil),         // 58: huskline.event.v1.Contribution
-	(*v1.ChargePosted)(nil),         // 59: huskline.event.v1.ChargePosted
-	(*v1.LotPoured)(nil),            // 60: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),          // 61: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),           // 62: huskline.event.v1.LotShipped
-	(*v1.RunOpened)(nil),            // 63: huskline.event.v1.RunOpened
-	(*v1.RunCompleted)(nil),         // 64: huskline.event.v1.RunCompleted
-	(*v1.RunPosted)(nil),            // 65: huskline.event.v1.RunPosted
-	(v1.Measure)(0),                 // 66: huskline.event.v1.Measure
-	(*v1.Envelope)(nil),             // 67: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                 // 68: huskline.event.v1.Head
+	(RunChangeKind)(0),              // 0: huskline.production.v1.RunChangeKind
+	(*Stage)(nil),                   // 1: huskline.production.v1.Stage
+	(*RegisterStageRequest)(nil),    // 2: huskline.production.v1.RegisterStageRequest
+	(*RegisterStageResponse)(nil),   // 3: huskline.production.v1.RegisterStageResponse
+	(*ListStagesRequest)(nil),       // 4: huskline.production.v1.ListStagesRequest
+	(*ListStagesResponse)(nil),      // 5: huskline.production.v1.ListStagesResponse
+	(*OpenRunRequest)(nil),          // 6: huskline.production.v1.OpenRunRequest
+	(*OpenRunResponse)(nil),         // 7: huskline.production.v1.OpenRunResponse
+	(*InputLine)(nil),               // 8: huskline.production.v1.InputLine
+	(*OutputLine)(nil),              // 9: huskline.production.v1.OutputLine
+	(*DumpInputRequest)(nil),        // 10: huskline.production.v1.DumpInputRequest
+	(*DumpInputResponse)(nil),       // 11: huskline.production.v1.DumpInputResponse
+	(*FillOutputRequest)(nil),       // 12: huskline.production.v1.FillOutputRequest
+	(*FillOutputResponse)(nil),      // 13: huskline.production.v1.FillOutputResponse
+	(*CompleteRunRequest)(nil),      // 14: huskline.production.v1.CompleteRunRequest
+	(*CompleteRunResponse)(nil),     // 15: huskline.production.v1.CompleteRunResponse
+	(*RunFacts)(nil),                // 16: huskline.production.v1.RunFacts
+	(*RecordRunRequest)(nil),        // 17: huskline.production.v1.RecordRunRequest
+	(*RecordRunResponse)(nil),       // 18: huskline.production.v1.RecordRunResponse
+	(*CorrectRunRequest)(nil),       // 19: huskline.production.v1.CorrectRunRequest
+	(*CorrectRunResponse)(nil),      // 20: huskline.production.v1.CorrectRunResponse
+	(*PostChargeRequest)(nil),       // 21: huskline.production.v1.PostChargeRequest
+	(*PostChargeResponse)(nil),      // 22: huskline.production.v1.PostChargeResponse
+	(*GetRunRequest)(nil),           // 23: huskline.production.v1.GetRunRequest
+	(*GetRunResponse)(nil),          // 24: huskline.production.v1.GetRunResponse
+	(*RunState)(nil),                // 25: huskline.production.v1.RunState
+	(*ListRunsRequest)(nil),         // 26: huskline.production.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),        // 27: huskline.production.v1.ListRunsResponse
+	(*GetRunCostRequest)(nil),       // 28: huskline.production.v1.GetRunCostRequest
+	(*CostAmounts)(nil),             // 29: huskline.production.v1.CostAmounts
+	(*InputCost)(nil),               // 30: huskline.production.v1.InputCost
+	(*OutputCost)(nil),              // 31: huskline.production.v1.OutputCost
+	(*GetRunCostResponse)(nil),      // 32: huskline.production.v1.GetRunCostResponse
+	(*GetLotCostRequest)(nil),       // 33: huskline.production.v1.GetLotCostRequest
+	(*GetLotCostResponse)(nil),      // 34: huskline.production.v1.GetLotCostResponse
+	(*GetBalanceRequest)(nil),       // 35: huskline.production.v1.GetBalanceRequest
+	(*ProofLine)(nil),               // 36: huskline.production.v1.ProofLine
+	(*GetBalanceResponse)(nil),      // 37: huskline.production.v1.GetBalanceResponse
+	(*ReadEventsRequest)(nil),       // 38: huskline.production.v1.ReadEventsRequest
+	(*ReadEventsResponse)(nil),      // 39: huskline.production.v1.ReadEventsResponse
+	(*GetHeadRequest)(nil),          // 40: huskline.production.v1.GetHeadRequest
+	(*GetHeadResponse)(nil),         // 41: huskline.production.v1.GetHeadResponse
+	(*ReadKeptRequest)(nil),         // 42: huskline.production.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),        // 43: huskline.production.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),   // 44: huskline.production.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),  // 45: huskline.production.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),        // 46: huskline.production.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),  // 47: huskline.production.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil), // 48: huskline.production.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),       // 49: huskline.production.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),      // 50: huskline.production.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),       // 51: huskline.production.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),      // 52: huskline.production.v1.ListTokensResponse
+	(*Token)(nil),                   // 53: huskline.production.v1.Token
+	(*RevokeTokenRequest)(nil),      // 54: huskline.production.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),     // 55: huskline.production.v1.RevokeTokenResponse
+	(*WatchRunsRequest)(nil),        // 56: huskline.production.v1.WatchRunsRequest
+	(*WatchRunsResponse)(nil),       // 57: huskline.production.v1.WatchRunsResponse
+	(*RunChange)(nil),               // 58: huskline.production.v1.RunChange
+	(*v1.Receipt)(nil),              // 59: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),   // 60: google.protobuf.Timestamp
+	(v1.OutputRole)(0),              // 61: huskline.event.v1.OutputRole
+	(*v1.Contribution)(nil),         // 62: huskline.event.v1.Contribution
+	(*v1.ChargePosted)(nil),         // 63: huskline.event.v1.ChargePosted
+	(*v1.LotPoured)(nil),            // 64: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),          // 65: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),           // 66: huskline.event.v1.LotShipped
+	(*v1.RunOpened)(nil),            // 67: huskline.event.v1.RunOpened
+	(*v1.RunCompleted)(nil),         // 68: huskline.event.v1.RunCompleted
+	(*v1.RunPosted)(nil),            // 69: huskline.event.v1.RunPosted
+	(v1.Measure)(0),                 // 70: huskline.event.v1.Measure
+	(*v1.Envelope)(nil),             // 71: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                 // 72: huskline.event.v1.Head
 }
 var file_huskline_production_v1_production_proto_depIdxs = []int32{
-	0,   // 0: huskline.production.v1.RegisterStageRequest.stage:type_name -> huskline.production.v1.Stage
-	55,  // 1: huskline.production.v1.RegisterStageResponse.receipt:type_name -> huskline.event.v1.Receipt
-	0,   // 2: huskline.production.v1.ListStagesResponse.stages:type_name -> huskline.production.v1.Stage
-	56,  // 3: huskline.production.v1.OpenRunRequest.start:type_name -> google.protobuf.Timestamp
-	55,  // 4: huskline.production.v1.OpenRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	56,  // 5: huskline.production.v1.InputLine.dumped_from:type_name -> google.protobuf.Timestamp
-	56,  // 6: huskline.production.v1.InputLine.dumped_to:type_name -> google.protobuf.Timestamp
-	57,  // 7: huskline.production.v1.OutputLine.role:type_name -> huskline.event.v1.OutputRole
-	56,  // 8: huskline.production.v1.OutputLine.filled_from:type_name -> google.protobuf.Timestamp
-	56,  // 9: huskline.production.v1.OutputLine.filled_to:type_name -> google.protobuf.Timestamp
-	7,   // 10: huskline.production.v1.DumpInputRequest.input:type_name -> huskline.production.v1.InputLine
-	55,  // 11: huskline.production.v1.DumpInputResponse.receipt:type_name -> huskline.event.v1.Receipt
-	8,   // 12: huskline.production.v1.FillOutputRequest.output:type_name -> huskline.production.v1.OutputLine
-	55,  // 13: huskline.production.v1.FillOutputResponse.receipt:type_name -> huskline.event.v1.Receipt
-	56,  // 14: huskline.production.v1.CompleteRunRequest.end:type_name -> google.protobuf.Timestamp
-	58,  // 15: huskline.production.v1.CompleteRunRequest.contributions:type_name -> huskline.event.v1.Contribution
-	55,  // 16: huskline.production.v1.CompleteRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	56,  // 17: huskline.production.v1.RunFacts.start:type_name -> google.protobuf.Timestamp
-	56,  // 18: huskline.production.v1.RunFacts.end:type_name -> google.protobuf.Timestamp
-	7,   // 19: huskline.production.v1.RunFacts.inputs:type_name -> huskline.production.v1.InputLine
-	8,   // 20: huskline.production.v1.RunFacts.outputs:type_name -> huskline.production.v1.OutputLine
-	58,  // 21: huskline.production.v1.RunFacts.contributions:type_name -> huskline.event.v1.Contribution
-	59,  // 22: huskline.production.v1.RunFacts.charges:type_name -> huskline.event.v1.ChargePosted
-	15,  // 23: huskline.production.v1.RecordRunRequest.run:type_name -> huskline.production.v1.RunFacts
-	55,  // 24: huskline.production.v1.RecordRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	15,  // 25: huskline.production.v1.CorrectRunRequest.run:type_name -> huskline.production.v1.RunFacts
-	15,  // 26: huskline.production.v1.CorrectRunRequest.later_runs:type_name -> huskline.production.v1.RunFacts
-	60,  // 27: huskline.production.v1.CorrectRunRequest.pours:type_name -> huskline.event.v1.LotPoured
-	61,  // 28: huskline.production.v1.CorrectRunRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	62,  // 29: huskline.production.v1.CorrectRunRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	55,  // 30: huskline.production.v1.CorrectRunResponse.receipt:type_name -> huskline.event.v1.Receipt
-	59,  // 31: huskline.production.v1.PostChargeRequest.charge:type_name -> huskline.event.v1.ChargePosted
-	56,  // 32: huskline.production.v1.PostChargeRequest.effective:type_name -> google.protobuf.Timestamp
-	55,  // 33: huskline.production.v1.PostChargeResponse.receipt:type_name -> huskline.event.v1.Receipt
-	24,  // 34: huskline.production.v1.GetRunResponse.run:type_name -> huskline.production.v1.RunState
-	63,  // 35: huskline.production.v1.RunState.opened:type_name -> huskline.event.v1.RunOpened
-	64,  // 36: huskline.production.v1.RunState.completed:type_name -> huskline.event.v1.RunCompleted
-	65,  // 37: huskline.production.v1.RunState.lines:type_name -> huskline.event.v1.RunPosted
-	59,  // 38: huskline.production.v1.RunState.charges:type_name -> huskline.event.v1.ChargePosted
-	24,  // 39: huskline.production.v1.ListRunsResponse.runs:type_name -> huskline.production.v1.RunState
-	56,  // 40: huskline.production.v1.GetRunCostRequest.known_at:type_name -> google.protobuf.Timestamp
-	55,  // 41: huskline.production.v1.GetRunCostRequest.as_of:type_name -> huskline.event.v1.Receipt
-	28,  // 42: huskline.production.v1.InputCost.cost:type_name -> huskline.production.v1.CostAmounts
-	57,  // 43: huskline.production.v1.OutputCost.role:type_name -> huskline.event.v1.OutputRole
-	28,  // 44: huskline.production.v1.OutputCost.cost:type_name -> huskline.production.v1.CostAmounts
-	28,  // 45: huskline.production.v1.GetRunCostResponse.material:type_name -> huskline.production.v1.CostAmounts
-	28,  // 46: huskline.production.v1.GetRunCostResponse.conversion:type_name -> huskline.production.v1.CostAmounts
-	28,  // 47: huskline.production.v1.GetRunCostResponse.byproduct_credit:type_name -> huskline.production.v1.CostAmounts
-	28,  // 48: huskline.production.v1.GetRunCostResponse.abnormal_loss:type_name -> huskline.production.v1.CostAmounts
-	28,  // 49: huskline.production.v1.GetRunCostResponse.kernel_cost:type_name -> huskline.production.v1.CostAmounts
-	29,  // 50: huskline.production.v1.GetRunCostResponse.inputs:type_name -> huskline.production.v1.InputCost
-	30,  // 51: huskline.production.v1.GetRunCostResponse.outputs:type_name -> huskline.production.v1.OutputCost
-	59,  // 52: huskline.production.v1.GetRunCostResponse.charges:type_name -> huskline.event.v1.ChargePosted
-	55,  // 53: huskline.production.v1.GetRunCostResponse.as_of:type_name -> huskline.event.v1.Receipt
-	56,  // 54: huskline.production.v1.GetLotCostRequest.known_at:type_name -> google.protobuf.Timestamp
-	55,  // 55: huskline.production.v1.GetLotCostRequest.as_of:type_name -> huskline.event.v1.Receipt
-	28,  // 56: huskline.production.v1.GetLotCostResponse.cost:type_name -> huskline.production.v1.CostAmounts
-	28,  // 57: huskline.production.v1.GetLotCostResponse.on_hand_cost:type_name -> huskline.production.v1.CostAmounts
-	28,  // 58: huskline.production.v1.GetLotCostResponse.kernel_cost:type_name -> huskline.production.v1.CostAmounts
-	66,  // 59: huskline.production.v1.GetLotCostResponse.measure:type_name -> huskline.event.v1.Measure
-	55,  // 60: huskline.production.v1.GetLotCostResponse.as_of:type_name -> huskline.event.v1.Receipt
-	56,  // 61: huskline.production.v1.GetBalanceRequest.known_at:type_name -> google.protobuf.Timestamp
-	55,  // 62: huskline.production.v1.GetBalanceRequest.as_of:type_name -> huskline.event.v1.Receipt
-	28,  // 63: huskline.production.v1.GetBalanceResponse.cost_in:type_name -> huskline.production.v1.CostAmounts
-	28,  // 64: huskline.production.v1.GetBalanceResponse.inventory_cost:type_name -> huskline.production.v1.CostAmounts
-	28,  // 65: huskline.production.v1.GetBalanceResponse.shipped_cost:type_name -> huskline.production.v1.CostAmounts
-	28,  // 66: huskline.production.v1.GetBalanceResponse.written_off:type_name -> huskline.production.v1.CostAmounts
-	28,  // 67: huskline.production.v1.GetBalanceResponse.in_process_cost:type_name -> huskline.production.v1.CostAmounts
-	28,  // 68: huskline.production.v1.GetBalanceResponse.abnormal_loss:type_name -> huskline.production.v1.CostAmounts
-	35,  // 69: huskline.production.v1.GetBalanceResponse.proof:type_name -> huskline.production.v1.ProofLine
-	55,  // 70: huskline.production.v1.GetBalanceResponse.as_of:type_name -> huskline.event.v1.Receipt
-	67,  // 71: huskline.production.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	68,  // 72: huskline.production.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	55,  // 73: huskline.production.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	68,  // 74: huskline.production.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	67,  // 75: huskline.production.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	45,  // 76: huskline.production.v1.ListQuarantineResponse.events:type_name -> huskline.production.v1.QuarantinedEvent
-	55,  // 77: huskline.production.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	55,  // 78: huskline.production.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	55,  // 79: huskline.production.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	56,  // 80: huskline.production.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	55,  // 81: huskline.production.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	52,  // 82: huskline.production.v1.ListTokensResponse.tokens:type_name -> huskline.production.v1.Token
-	56,  // 83: huskline.production.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	56,  // 84: huskline.production.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	55,  // 85: huskline.production.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	1,   // 86: huskline.production.v1.ProductionService.RegisterStage:input_type -> huskline.production.v1.RegisterStageRequest
-	3,   // 87: huskline.production.v1.ProductionService.ListStages:input_type -> huskline.production.v1.ListStagesRequest
-	5,   // 88: huskline.production.v1.ProductionService.OpenRun:input_type -> huskline.production.v1.OpenRunRequest
-	9,   // 89: huskline.production.v1.ProductionService.DumpInput:input_type -> huskline.production.v1.DumpInputRequest
-	11,  // 90: huskline.production.v1.ProductionService.FillOutput:input_type -> huskline.production.v1.FillOutputRequest
-	13,  // 91: huskline.production.v1.ProductionService.CompleteRun:input_type -> huskline.production.v1.CompleteRunRequest
-	16,  // 92: huskline.production.v1.ProductionService.RecordRun:input_type -> huskline.production.v1.RecordRunRequest
-	18,  // 93: huskline.production.v1.ProductionService.CorrectRun:input_type -> huskline.production.v1.CorrectRunRequest
-	20,  // 94: huskline.production.v1.ProductionService.PostCharge:input_type -> huskline.production.v1.PostChargeRequest
-	22,  // 95: huskline.production.v1.ProductionService.GetRun:input_type -> huskline.production.v1.GetRunRequest
-	25,  // 96: huskline.production.v1.ProductionService.ListRuns:input_type -> huskline.production.v1.ListRunsRequest
-	27,  // 97: huskline.production.v1.ProductionService.GetRunCost:input_type -> huskline.production.v1.GetRunCostRequest
-	32,  // 98: huskline.production.v1.ProductionService.GetLotCost:input_type -> huskline.production.v1.GetLotCostRequest
-	34,  // 99: huskline.production.v1.ProductionService.GetBalance:input_type -> huskline.production.v1.GetBalanceRequest
-	37,  // 100: huskline.production.v1.ProductionService.ReadEvents:input_type -> huskline.production.v1.ReadEventsRequest
-	39,  // 101: huskline.production.v1.ProductionService.GetHead:input_type -> huskline.production.v1.GetHeadRequest
-	41,  // 102: huskline.production.v1.ProductionService.ReadKept:input_type -> huskline.production.v1.ReadKeptRequest
-	43,  // 103: huskline.production.v1.ProductionService.ListQuarantine:input_type -> huskline.production.v1.ListQuarantineRequest
-	46,  // 104: huskline.production.v1.ProductionService.RetryQuarantine:input_type -> huskline.production.v1.RetryQuarantineRequest
-	48,  // 105: huskline.production.v1.ProductionService.IssueToken:input_type -> huskline.production.v1.IssueTokenRequest
-	50,  // 106: huskline.production.v1.ProductionService.ListTokens:input_type -> huskline.production.v1.ListTokensRequest
-	53,  // 107: huskline.production.v1.ProductionService.RevokeToken:input_type -> huskline.production.v1.RevokeTokenRequest
-	2,   // 108: huskline.production.v1.ProductionService.RegisterStage:output_type -> huskline.production.v1.RegisterStageResponse
-	4,   // 109: huskline.production.v1.ProductionService.ListStages:output_type -> huskline.production.v1.ListStagesResponse
-	6,   // 110: huskline.production.v1.ProductionService.OpenRun:output_type -> huskline.production.v1.OpenRunResponse
-	10,  // 111: huskline.production.v1.ProductionService.DumpInput:output_type -> huskline.production.v1.DumpInputResponse
-	12,  // 112: huskline.production.v1.ProductionService.FillOutput:output_type -> huskline.production.v1.FillOutputResponse
-	14,  // 113: huskline.production.v1.ProductionService.CompleteRun:output_type -> huskline.production.v1.CompleteRunResponse
-	17,  // 114: huskline.production.v1.ProductionService.RecordRun:output_type -> huskline.production.v1.RecordRunResponse
-	19,  // 115: huskline.production.v1.ProductionService.CorrectRun:output_type -> huskline.production.v1.CorrectRunResponse
-	21,  // 116: huskline.production.v1.ProductionService.PostCharge:output_type -> huskline.production.v1.PostChargeResponse
-	23,  // 117: huskline.production.v1.ProductionService.GetRun:output_type -> huskline.production.v1.GetRunResponse
-	26,  // 118: huskline.production.v1.ProductionService.ListRuns:output_type -> huskline.production.v1.ListRunsResponse
-	31,  // 119: huskline.production.v1.ProductionService.GetRunCost:output_type -> huskline.production.v1.GetRunCostResponse
-	33,  // 120: huskline.production.v1.ProductionService.GetLotCost:output_type -> huskline.production.v1.GetLotCostResponse
-	36,  // 121: huskline.production.v1.ProductionService.GetBalance:output_type -> huskline.production.v1.GetBalanceResponse
-	38,  // 122: huskline.production.v1.ProductionService.ReadEvents:output_type -> huskline.production.v1.ReadEventsResponse
-	40,  // 123: huskline.production.v1.ProductionService.GetHead:output_type -> huskline.production.v1.GetHeadResponse
-	42,  // 124: huskline.production.v1.ProductionService.ReadKept:output_type -> huskline.production.v1.ReadKeptResponse
-	44,  // 125: huskline.production.v1.ProductionService.ListQuarantine:output_type -> huskline.production.v1.ListQuarantineResponse
-	47,  // 126: huskline.production.v1.ProductionService.RetryQuarantine:output_type -> huskline.production.v1.RetryQuarantineResponse
-	49,  // 127: huskline.production.v1.ProductionService.IssueToken:output_type -> huskline.production.v1.IssueTokenResponse
-	51,  // 128: huskline.production.v1.ProductionService.ListTokens:output_type -> huskline.production.v1.ListTokensResponse
-	54,  // 129: huskline.production.v1.ProductionService.RevokeToken:output_type -> huskline.production.v1.RevokeTokenResponse
-	108, // [108:130] is the sub-list for method output_type
-	86,  // [86:108] is the sub-list for method input_type
-	86,  // [86:86] is the sub-list for extension type_name
-	86,  // [86:86] is the sub-list for extension extendee
-	0,   // [0:86] is the sub-list for field type_name
+	1,   // 0: huskline.production.v1.RegisterStageRequest.stage:type_name -> huskline.production.v1.Stage
+	59,  // 1: huskline.production.v1.RegisterStageResponse.receipt:type_name -> huskline.event.v1.Receipt
+	1,   // 2: huskline.production.v1.ListStagesResponse.stages:type_name -> huskline.production.v1.Stage
+	60,  // 3: huskline.production.v1.OpenRunRequest.start:type_name -> google.protobuf.Timestamp
+	59,  // 4: huskline.production.v1.OpenRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	60,  // 5: huskline.production.v1.InputLine.dumped_from:type_name -> google.protobuf.Timestamp
+	60,  // 6: huskline.production.v1.InputLine.dumped_to:type_name -> google.protobuf.Timestamp
+	61,  // 7: huskline.production.v1.OutputLine.role:type_name -> huskline.event.v1.OutputRole
+	60,  // 8: huskline.production.v1.OutputLine.filled_from:type_name -> google.protobuf.Timestamp
+	60,  // 9: huskline.production.v1.OutputLine.filled_to:type_name -> google.protobuf.Timestamp
+	8,   // 10: huskline.production.v1.DumpInputRequest.input:type_name -> huskline.production.v1.InputLine
+	59,  // 11: huskline.production.v1.DumpInputResponse.receipt:type_name -> huskline.event.v1.Receipt
+	9,   // 12: huskline.production.v1.FillOutputRequest.output:type_name -> huskline.production.v1.OutputLine
+	59,  // 13: huskline.production.v1.FillOutputResponse.receipt:type_name -> huskline.event.v1.Receipt
+	60,  // 14: huskline.production.v1.CompleteRunRequest.end:type_name -> google.protobuf.Timestamp
+	62,  // 15: huskline.production.v1.CompleteRunRequest.contributions:type_name -> huskline.event.v1.Contribution
+	59,  // 16: huskline.production.v1.CompleteRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	60,  // 17: huskline.production.v1.RunFacts.start:type_name -> google.protobuf.Timestamp
+	60,  // 18: huskline.production.v1.RunFacts.end:type_name -> google.protobuf.Timestamp
+	8,   // 19: huskline.production.v1.RunFacts.inputs:type_name -> huskline.production.v1.InputLine
+	9,   // 20: huskline.production.v1.RunFacts.outputs:type_name -> huskline.production.v1.OutputLine
+	62,  // 21: huskline.production.v1.RunFacts.contributions:type_name -> huskline.event.v1.Contribution
+	63,  // 22: huskline.production.v1.RunFacts.charges:type_name -> huskline.event.v1.ChargePosted
+	16,  // 23: huskline.production.v1.RecordRunRequest.run:type_name -> huskline.production.v1.RunFacts
+	59,  // 24: huskline.production.v1.RecordRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	16,  // 25: huskline.production.v1.CorrectRunRequest.run:type_name -> huskline.production.v1.RunFacts
+	16,  // 26: huskline.production.v1.CorrectRunRequest.later_runs:type_name -> huskline.production.v1.RunFacts
+	64,  // 27: huskline.production.v1.CorrectRunRequest.pours:type_name -> huskline.event.v1.LotPoured
+	65,  // 28: huskline.production.v1.CorrectRunRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	66,  // 29: huskline.production.v1.CorrectRunRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	59,  // 30: huskline.production.v1.CorrectRunResponse.receipt:type_name -> huskline.event.v1.Receipt
+	63,  // 31: huskline.production.v1.PostChargeRequest.charge:type_name -> huskline.event.v1.ChargePosted
+	60,  // 32: huskline.production.v1.PostChargeRequest.effective:type_name -> google.protobuf.Timestamp
+	59,  // 33: huskline.production.v1.PostChargeResponse.receipt:type_name -> huskline.event.v1.Receipt
+	25,  // 34: huskline.production.v1.GetRunResponse.run:type_name -> huskline.production.v1.RunState
+	67,  // 35: huskline.production.v1.RunState.opened:type_name -> huskline.event.v1.RunOpened
+	68,  // 36: huskline.production.v1.RunState.completed:type_name -> huskline.event.v1.RunCompleted
+	69,  // 37: huskline.production.v1.RunState.lines:type_name -> huskline.event.v1.RunPosted
+	63,  // 38: huskline.production.v1.RunState.charges:type_name -> huskline.event.v1.ChargePosted
+	25,  // 39: huskline.production.v1.ListRunsResponse.runs:type_name -> huskline.production.v1.RunState
+	60,  // 40: huskline.production.v1.GetRunCostRequest.known_at:type_name -> google.protobuf.Timestamp
+	59,  // 41: huskline.production.v1.GetRunCostRequest.as_of:type_name -> huskline.event.v1.Receipt
+	29,  // 42: huskline.production.v1.InputCost.cost:type_name -> huskline.production.v1.CostAmounts
+	61,  // 43: huskline.production.v1.OutputCost.role:type_name -> huskline.event.v1.OutputRole
+	29,  // 44: huskline.production.v1.OutputCost.cost:type_name -> huskline.production.v1.CostAmounts
+	29,  // 45: huskline.production.v1.GetRunCostResponse.material:type_name -> huskline.production.v1.CostAmounts
+	29,  // 46: huskline.production.v1.GetRunCostResponse.conversion:type_name -> huskline.production.v1.CostAmounts
+	29,  // 47: huskline.production.v1.GetRunCostResponse.byproduct_credit:type_name -> huskline.production.v1.CostAmounts
+	29,  // 48: huskline.production.v1.GetRunCostResponse.abnormal_loss:type_name -> huskline.production.v1.CostAmounts
+	29,  // 49: huskline.production.v1.GetRunCostResponse.kernel_cost:type_name -> huskline.production.v1.CostAmounts
+	30,  // 50: huskline.production.v1.GetRunCostResponse.inputs:type_name -> huskline.production.v1.InputCost
+	31,  // 51: huskline.production.v1.GetRunCostResponse.outputs:type_name -> huskline.production.v1.OutputCost
+	63,  // 52: huskline.production.v1.GetRunCostResponse.charges:type_name -> huskline.event.v1.ChargePosted
+	59,  // 53: huskline.production.v1.GetRunCostResponse.as_of:type_name -> huskline.event.v1.Receipt
+	60,  // 54: huskline.production.v1.GetLotCostRequest.known_at:type_name -> google.protobuf.Timestamp
+	59,  // 55: huskline.production.v1.GetLotCostRequest.as_of:type_name -> huskline.event.v1.Receipt
+	29,  // 56: huskline.production.v1.GetLotCostResponse.cost:type_name -> huskline.production.v1.CostAmounts
+	29,  // 57: huskline.production.v1.GetLotCostResponse.on_hand_cost:type_name -> huskline.production.v1.CostAmounts
+	29,  // 58: huskline.production.v1.GetLotCostResponse.kernel_cost:type_name -> huskline.production.v1.CostAmounts
+	70,  // 59: huskline.production.v1.GetLotCostResponse.measure:type_name -> huskline.event.v1.Measure
+	59,  // 60: huskline.production.v1.GetLotCostResponse.as_of:type_name -> huskline.event.v1.Receipt
+	60,  // 61: huskline.production.v1.GetBalanceRequest.known_at:type_name -> google.protobuf.Timestamp
+	59,  // 62: huskline.production.v1.GetBalanceRequest.as_of:type_name -> huskline.event.v1.Receipt
+	29,  // 63: huskline.production.v1.GetBalanceResponse.cost_in:type_name -> huskline.production.v1.CostAmounts
+	29,  // 64: huskline.production.v1.GetBalanceResponse.inventory_cost:type_name -> huskline.production.v1.CostAmounts
+	29,  // 65: huskline.production.v1.GetBalanceResponse.shipped_cost:type_name -> huskline.production.v1.CostAmounts
+	29,  // 66: huskline.production.v1.GetBalanceResponse.written_off:type_name -> huskline.production.v1.CostAmounts
+	29,  // 67: huskline.production.v1.GetBalanceResponse.in_process_cost:type_name -> huskline.production.v1.CostAmounts
+	29,  // 68: huskline.production.v1.GetBalanceResponse.abnormal_loss:type_name -> huskline.production.v1.CostAmounts
+	36,  // 69: huskline.production.v1.GetBalanceResponse.proof:type_name -> huskline.production.v1.ProofLine
+	59,  // 70: huskline.production.v1.GetBalanceResponse.as_of:type_name -> huskline.event.v1.Receipt
+	71,  // 71: huskline.production.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	72,  // 72: huskline.production.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	59,  // 73: huskline.production.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	72,  // 74: huskline.production.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	71,  // 75: huskline.production.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	46,  // 76: huskline.production.v1.ListQuarantineResponse.events:type_name -> huskline.production.v1.QuarantinedEvent
+	59,  // 77: huskline.production.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	59,  // 78: huskline.production.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	59,  // 79: huskline.production.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	60,  // 80: huskline.production.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	59,  // 81: huskline.production.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	53,  // 82: huskline.production.v1.ListTokensResponse.tokens:type_name -> huskline.production.v1.Token
+	60,  // 83: huskline.production.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	60,  // 84: huskline.production.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	59,  // 85: huskline.production.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	59,  // 86: huskline.production.v1.WatchRunsResponse.at:type_name -> huskline.event.v1.Receipt
+	60,  // 87: huskline.production.v1.WatchRunsResponse.recorded:type_name -> google.protobuf.Timestamp
+	60,  // 88: huskline.production.v1.WatchRunsResponse.effective:type_name -> google.protobuf.Timestamp
+	58,  // 89: huskline.production.v1.WatchRunsResponse.runs:type_name -> huskline.production.v1.RunChange
+	0,   // 90: huskline.production.v1.RunChange.kind:type_name -> huskline.production.v1.RunChangeKind
+	67,  // 91: huskline.production.v1.RunChange.opened:type_name -> huskline.event.v1.RunOpened
+	69,  // 92: huskline.production.v1.RunChange.posted:type_name -> huskline.event.v1.RunPosted
+	68,  // 93: huskline.production.v1.RunChange.completed:type_name -> huskline.event.v1.RunCompleted
+	63,  // 94: huskline.production.v1.RunChange.charge:type_name -> huskline.event.v1.ChargePosted
+	2,   // 95: huskline.production.v1.ProductionService.RegisterStage:input_type -> huskline.production.v1.RegisterStageRequest
+	4,   // 96: huskline.production.v1.ProductionService.ListStages:input_type -> huskline.production.v1.ListStagesRequest
+	6,   // 97: huskline.production.v1.ProductionService.OpenRun:input_type -> huskline.production.v1.OpenRunRequest
+	10,  // 98: huskline.production.v1.ProductionService.DumpInput:input_type -> huskline.production.v1.DumpInputRequest
+	12,  // 99: huskline.production.v1.ProductionService.FillOutput:input_type -> huskline.production.v1.FillOutputRequest
+	14,  // 100: huskline.production.v1.ProductionService.CompleteRun:input_type -> huskline.production.v1.CompleteRunRequest
+	17,  // 101: huskline.production.v1.ProductionService.RecordRun:input_type -> huskline.production.v1.RecordRunRequest
+	19,  // 102: huskline.production.v1.ProductionService.CorrectRun:input_type -> huskline.production.v1.CorrectRunRequest
+	21,  // 103: huskline.production.v1.ProductionService.PostCharge:input_type -> huskline.production.v1.PostChargeRequest
+	23,  // 104: huskline.production.v1.ProductionService.GetRun:input_type -> huskline.production.v1.GetRunRequest
+	26,  // 105: huskline.production.v1.ProductionService.ListRuns:input_type -> huskline.production.v1.ListRunsRequest
+	56,  // 106: huskline.production.v1.ProductionService.WatchRuns:input_type -> huskline.production.v1.WatchRunsRequest
+	28,  // 107: huskline.production.v1.ProductionService.GetRunCost:input_type -> huskline.production.v1.GetRunCostRequest
+	33,  // 108: huskline.production.v1.ProductionService.GetLotCost:input_type -> huskline.production.v1.GetLotCostRequest
+	35,  // 109: huskline.production.v1.ProductionService.GetBalance:input_type -> huskline.production.v1.GetBalanceRequest
+	38,  // 110: huskline.production.v1.ProductionService.ReadEvents:input_type -> huskline.production.v1.ReadEventsRequest
+	40,  // 111: huskline.production.v1.ProductionService.GetHead:input_type -> huskline.production.v1.GetHeadRequest
+	42,  // 112: huskline.production.v1.ProductionService.ReadKept:input_type -> huskline.production.v1.ReadKeptRequest
+	44,  // 113: huskline.production.v1.ProductionService.ListQuarantine:input_type -> huskline.production.v1.ListQuarantineRequest
+	47,  // 114: huskline.production.v1.ProductionService.RetryQuarantine:input_type -> huskline.production.v1.RetryQuarantineRequest
+	49,  // 115: huskline.production.v1.ProductionService.IssueToken:input_type -> huskline.production.v1.IssueTokenRequest
+	51,  // 116: huskline.production.v1.ProductionService.ListTokens:input_type -> huskline.production.v1.ListTokensRequest
+	54,  // 117: huskline.production.v1.ProductionService.RevokeToken:input_type -> huskline.production.v1.RevokeTokenRequest
+	3,   // 118: huskline.production.v1.ProductionService.RegisterStage:output_type -> huskline.production.v1.RegisterStageResponse
+	5,   // 119: huskline.production.v1.ProductionService.ListStages:output_type -> huskline.production.v1.ListStagesResponse
+	7,   // 120: huskline.production.v1.ProductionService.OpenRun:output_type -> huskline.production.v1.OpenRunResponse
+	11,  // 121: huskline.production.v1.ProductionService.DumpInput:output_type -> huskline.production.v1.DumpInputResponse
+	13,  // 122: huskline.production.v1.ProductionService.FillOutput:output_type -> huskline.production.v1.FillOutputResponse
+	15,  // 123: huskline.production.v1.ProductionService.CompleteRun:output_type -> huskline.production.v1.CompleteRunResponse
+	18,  // 124: huskline.production.v1.ProductionService.RecordRun:output_type -> huskline.production.v1.RecordRunResponse
+	20,  // 125: huskline.production.v1.ProductionService.CorrectRun:output_type -> huskline.production.v1.CorrectRunResponse
+	22,  // 126: huskline.production.v1.ProductionService.PostCharge:output_type -> huskline.production.v1.PostChargeResponse
+	24,  // 127: huskline.production.v1.ProductionService.GetRun:output_type -> huskline.production.v1.GetRunResponse
+	27,  // 128: huskline.production.v1.ProductionService.ListRuns:output_type -> huskline.production.v1.ListRunsResponse
+	57,  // 129: huskline.production.v1.ProductionService.WatchRuns:output_type -> huskline.production.v1.WatchRunsResponse
+	32,  // 130: huskline.production.v1.ProductionService.GetRunCost:output_type -> huskline.production.v1.GetRunCostResponse
+	34,  // 131: huskline.production.v1.ProductionService.GetLotCost:output_type -> huskline.production.v1.GetLotCostResponse
+	37,  // 132: huskline.production.v1.ProductionService.GetBalance:output_type -> huskline.production.v1.GetBalanceResponse
+	39,  // 133: huskline.production.v1.ProductionService.ReadEvents:output_type -> huskline.production.v1.ReadEventsResponse
+	41,  // 134: huskline.production.v1.ProductionService.GetHead:output_type -> huskline.production.v1.GetHeadResponse
+	43,  // 135: huskline.production.v1.ProductionService.ReadKept:output_type -> huskline.production.v1.ReadKeptResponse
+	45,  // 136: huskline.production.v1.ProductionService.ListQuarantine:output_type -> huskline.production.v1.ListQuarantineResponse
+	48,  // 137: huskline.production.v1.ProductionService.RetryQuarantine:output_type -> huskline.production.v1.RetryQuarantineResponse
+	50,  // 138: huskline.production.v1.ProductionService.IssueToken:output_type -> huskline.production.v1.IssueTokenResponse
+	52,  // 139: huskline.production.v1.ProductionService.ListTokens:output_type -> huskline.production.v1.ListTokensResponse
+	55,  // 140: huskline.production.v1.ProductionService.RevokeToken:output_type -> huskline.production.v1.RevokeTokenResponse
+	118, // [118:141] is the sub-list for method output_type
+	95,  // [95:118] is the sub-list for method input_type
+	95,  // [95:95] is the sub-list for extension type_name
+	95,  // [95:95] is the sub-list for extension extendee
+	0,   // [0:95] is the sub-list for field type_name
 }
 
 func init() { file_huskline_production_v1_production_proto_init() }
@@ -4710,13 +5063,14 @@ func file_huskline_production_v1_production_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_production_v1_production_proto_rawDesc), len(file_huskline_production_v1_production_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   55,
+			NumEnums:      1,
+			NumMessages:   58,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_huskline_production_v1_production_proto_goTypes,
 		DependencyIndexes: file_huskline_production_v1_production_proto_depIdxs,
+		EnumInfos:         file_huskline_production_v1_production_proto_enumTypes,
 		MessageInfos:      file_huskline_production_v1_production_proto_msgTypes,
 	}.Build()
 	File_huskline_production_v1_production_proto = out.File

@@ -432,6 +432,34 @@ func local_request_ProductionService_ListRuns_0(ctx context.Context, marshaler r
 	return msg, metadata, err
 }
 
+var filter_ProductionService_WatchRuns_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_ProductionService_WatchRuns_0(ctx context.Context, marshaler runtime.Marshaler, client ProductionServiceClient, req *http.Request, pathParams map[string]string) (ProductionService_WatchRunsClient, runtime.ServerMetadata, error) {
+	var (
+		protoReq WatchRunsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ProductionService_WatchRuns_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	stream, err := client.WatchRuns(ctx, &protoReq)
+	if err != nil {
+		return nil, metadata, err
+	}
+	header, err := stream.Header()
+	if err != nil {
+		return nil, metadata, err
+	}
+	metadata.HeaderMD = header
+	return stream, metadata, nil
+}
+
 var filter_ProductionService_GetRunCost_0 = &utilities.DoubleArray{Encoding: map[string]int{"run": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_ProductionService_GetRunCost_0(ctx context.Context, marshaler runtime.Marshaler, client ProductionServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -989,6 +1017,13 @@ func RegisterProductionServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_ProductionService_ListRuns_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+
+	mux.Handle(http.MethodGet, pattern_ProductionService_WatchRuns_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		err := status.Error(codes.Unimplemented, "streaming calls are not yet supported in the in-process transport")
+		_, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+		return
+	})
 	mux.Handle(http.MethodGet, pattern_ProductionService_GetRunCost_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -1396,6 +1431,23 @@ func RegisterProductionServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_ProductionService_ListRuns_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ProductionService_WatchRuns_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/huskline.production.v1.ProductionService/WatchRuns", runtime.WithHTTPPathPattern("/v1/production/live/runs"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ProductionService_WatchRuns_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ProductionService_WatchRuns_0(annotatedContext, mux, outboundMarshaler, w, req, func() (proto.Message, error) { return resp.Recv() }, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ProductionService_GetRunCost_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -1564,6 +1616,7 @@ var (
 	pattern_ProductionService_PostCharge_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2}, []string{"v1", "production", "charges"}, ""))
 	pattern_ProductionService_GetRun_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2, 1, 0, 4, 1, 5, 3}, []string{"v1", "production", "runs", "run"}, ""))
 	pattern_ProductionService_ListRuns_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2}, []string{"v1", "production", "runs"}, ""))
+	pattern_ProductionService_WatchRuns_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2, 2, 3}, []string{"v1", "production", "live", "runs"}, ""))
 	pattern_ProductionService_GetRunCost_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2, 1, 0, 4, 1, 5, 3, 2, 4}, []string{"v1", "production", "runs", "run", "cost"}, ""))
 	pattern_ProductionService_GetLotCost_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2, 1, 0, 4, 1, 5, 3, 2, 4}, []string{"v1", "production", "lots", "lot", "cost"}, ""))
 	pattern_ProductionService_GetBalance_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 2, 2}, []string{"v1", "production", "balance"}, ""))
@@ -1587,6 +1640,7 @@ var (
 	forward_ProductionService_PostCharge_0      = runtime.ForwardResponseMessage
 	forward_ProductionService_GetRun_0          = runtime.ForwardResponseMessage
 	forward_ProductionService_ListRuns_0        = runtime.ForwardResponseMessage
+	forward_ProductionService_WatchRuns_0       = runtime.ForwardResponseStream
 	forward_ProductionService_GetRunCost_0      = runtime.ForwardResponseMessage
 	forward_ProductionService_GetLotCost_0      = runtime.ForwardResponseMessage
 	forward_ProductionService_GetBalance_0      = runtime.ForwardResponseMessage

@@ -32,6 +32,7 @@ const (
 	ProductionService_PostCharge_FullMethodName      = "/huskline.production.v1.ProductionService/PostCharge"
 	ProductionService_GetRun_FullMethodName          = "/huskline.production.v1.ProductionService/GetRun"
 	ProductionService_ListRuns_FullMethodName        = "/huskline.production.v1.ProductionService/ListRuns"
+	ProductionService_WatchRuns_FullMethodName       = "/huskline.production.v1.ProductionService/WatchRuns"
 	ProductionService_GetRunCost_FullMethodName      = "/huskline.production.v1.ProductionService/GetRunCost"
 	ProductionService_GetLotCost_FullMethodName      = "/huskline.production.v1.ProductionService/GetLotCost"
 	ProductionService_GetBalance_FullMethodName      = "/huskline.production.v1.ProductionService/GetBalance"
@@ -73,6 +74,9 @@ type ProductionServiceClient interface {
 	GetRun(ctx context.Context, in *GetRunRequest, opts ...grpc.CallOption) (*GetRunResponse, error)
 	// ListRuns lists runs by code.
 	ListRuns(ctx context.Context, in *ListRunsRequest, opts ...grpc.CallOption) (*ListRunsResponse, error)
+	// WatchRuns streams what happens to runs, from a position on, until the caller ends it. The first message tells the position, as do those sent
+	// every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
+	WatchRuns(ctx context.Context, in *WatchRunsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchRunsResponse], error)
 	// GetRunCost gives the cost sheet of a run.
 	GetRunCost(ctx context.Context, in *GetRunCostRequest, opts ...grpc.CallOption) (*GetRunCostResponse, error)
 	// GetLotCost gives the cost of a lot, or finished batch, at the prices first paid and with final prices.
@@ -215,6 +219,25 @@ func (c *productionServiceClient) ListRuns(ctx context.Context, in *ListRunsRequ
 	return out, nil
 }
 
+func (c *productionServiceClient) WatchRuns(ctx context.Context, in *WatchRunsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchRunsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &ProductionService_ServiceDesc.Streams[0], ProductionService_WatchRuns_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchRunsRequest, WatchRunsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ProductionService_WatchRunsClient = grpc.ServerStreamingClient[WatchRunsResponse]
+
 func (c *productionServiceClient) GetRunCost(ctx context.Context, in *GetRunCostRequest, opts ...grpc.CallOption) (*GetRunCostResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetRunCostResponse)
@@ -247,7 +270,7 @@ func (c *productionServiceClient) GetBalance(ctx context.Context, in *GetBalance
 
 func (c *productionServiceClient) ReadEvents(ctx context.Context, in *ReadEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadEventsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &ProductionService_ServiceDesc.Streams[0], ProductionService_ReadEvents_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &ProductionService_ServiceDesc.Streams[1], ProductionService_ReadEvents_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -276,7 +299,7 @@ func (c *productionServiceClient) GetHead(ctx context.Context, in *GetHeadReques
 
 func (c *productionServiceClient) ReadKept(ctx context.Context, in *ReadKeptRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ReadKeptResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &ProductionService_ServiceDesc.Streams[1], ProductionService_ReadKept_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &ProductionService_ServiceDesc.Streams[2], ProductionService_ReadKept_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -371,6 +394,9 @@ type ProductionServiceServer interface {
 	GetRun(context.Context, *GetRunRequest) (*GetRunResponse, error)
 	// ListRuns lists runs by code.
 	ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error)
+	// WatchRuns streams what happens to runs, from a position on, until the caller ends it. The first message tells the position, as do those sent
+	// every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
+	WatchRuns(*WatchRunsRequest, grpc.ServerStreamingServer[WatchRunsResponse]) error
 	// GetRunCost gives the cost sheet of a run.
 	GetRunCost(context.Context, *GetRunCostRequest) (*GetRunCostResponse, error)
 	// GetLotCost gives the cost of a lot, or finished batch, at the prices first paid and with final prices.
@@ -435,6 +461,9 @@ func (UnimplementedProductionServiceServer) GetRun(context.Context, *GetRunReque
 }
 func (UnimplementedProductionServiceServer) ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListRuns not implemented")
+}
+func (UnimplementedProductionServiceServer) WatchRuns(*WatchRunsRequest, grpc.ServerStreamingServer[WatchRunsResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchRuns not implemented")
 }
 func (UnimplementedProductionServiceServer) GetRunCost(context.Context, *GetRunCostRequest) (*GetRunCostResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRunCost not implemented")
@@ -687,6 +716,17 @@ func _ProductionService_ListRuns_Handler(srv interface{}, ctx context.Context, d
 	}
 	return interceptor(ctx, in, info, handler)
 }
+
+func _ProductionService_WatchRuns_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchRunsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(ProductionServiceServer).WatchRuns(m, &grpc.GenericServerStream[WatchRunsRequest, WatchRunsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ProductionService_WatchRunsServer = grpc.ServerStreamingServer[WatchRunsResponse]
 
 func _ProductionService_GetRunCost_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetRunCostRequest)
@@ -961,6 +1001,11 @@ var ProductionService_ServiceDesc = grpc.ServiceDesc{
 		},
 	},
 	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchRuns",
+			Handler:       _ProductionService_WatchRuns_Handler,
+			ServerStreams: true,
+		},
 		{
 			StreamName:    "ReadEvents",
 			Handler:       _ProductionService_ReadEvents_Handler,

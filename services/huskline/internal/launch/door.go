@@ -230,6 +230,9 @@ func (d *door) ready(w http.ResponseWriter, r *http.Request) {
 // close takes no new calls, waits for those in work up to the drain time, and cuts the rest.
 func (d *door) close() error {
 	d.health.Shutdown()
+	for _, svc := range d.cfg.services {
+		svc.Drain()
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), drain)
 	defer cancel()
 	err := d.http.Shutdown(ctx)

@@ -25,6 +25,7 @@ import (
 type service interface {
 	Register(grpc.ServiceRegistrar)
 	Run(context.Context) error
+	Drain() // ends calls that do not end by themselves
 	Door() rpc.Door
 	Ready(context.Context) (state string, err error)
 }

@@ -13,6 +13,7 @@ import (
 	"huskline/internal/desk"
 	"huskline/internal/inbox"
 	"huskline/internal/lot"
+	"huskline/internal/postgres"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/intake/internal/server/feed"
 	"huskline/services/intake/internal/server/gate"
@@ -25,6 +26,14 @@ import (
 
 // Tx is what the commands of all doors need of a transaction.
 type Tx = work.Tx
+
+// View shows readings as they are stored.
+type View = feed.View
+
+// NewView makes a view on what a database records.
+func NewView(db *postgres.DB, reads Store, logger *slog.Logger) *View {
+	return feed.NewView(db, reads, logger)
+}
 
 // Store is what the doors read outside commands.
 type Store interface {
@@ -43,6 +52,7 @@ type Config struct {
 	Desk  *desk.Desk
 	Store Store
 	Now   func() time.Time
+	View  *View
 }
 
 // Parts answers the whole contract. A method that none of its parts has does not compile.
@@ -50,6 +60,7 @@ type Parts struct {
 	intakev1.UnsafeIntakeServiceServer
 	registerPart
 	feedPart
+	viewPart
 	gatePart
 	payPart
 	officePart
@@ -61,6 +72,7 @@ type Parts struct {
 type (
 	registerPart struct{ *register.Server }
 	feedPart     struct{ *feed.Server }
+	viewPart     struct{ *feed.View }
 	gatePart     struct{ *gate.Server }
 	payPart      struct{ *pay.Server }
 	officePart   struct{ *office.Server }
@@ -75,6 +87,7 @@ func New(cfg Config) *Parts {
 	return &Parts{
 		registerPart: registerPart{register.New(run, cfg.Store)},
 		feedPart:     feedPart{feed.New(run, cfg.Store, cfg.Now)},
+		viewPart:     viewPart{cfg.View},
 		gatePart:     gatePart{gate.New(run, cfg.Store)},
 		payPart:      payPart{pay.New(run)},
 		officePart:   officePart{office.New(run, cfg.Desk, cfg.Inbox)},

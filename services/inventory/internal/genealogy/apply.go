@@ -90,7 +90,7 @@ func (x *Index) received(b lot.Received, at int64) {
 func (x *Index) stand(n int32, b lot.Received, at int64, voided bool) {
 	for i := x.lots[n].in; i != none; i = x.legs[i].next {
 		if x.legs[i].kind == received {
-			x.legs[i].dead = true
+			x.kill(i)
 		}
 	}
 	of := &x.lots[n]

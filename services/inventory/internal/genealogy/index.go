@@ -136,6 +136,7 @@ type Index struct {
 	holds     []hold
 	holdsOf   map[int32][]int32
 	positions map[lot.Producer]lot.Receipt
+	journal   *journal // nil: changes are not noted
 }
 
 // New is an index that knows nothing yet.
@@ -221,7 +222,18 @@ func (x *Index) enter(l leg, place lot.PlaceID) int32 {
 		l.next, of.out = of.out, n
 	}
 	x.legs = append(x.legs, l)
+	if !l.dead {
+		x.note(n, l.change())
+	}
 	return n
+}
+
+// kill takes a leg away.
+func (x *Index) kill(n int32) {
+	if l := &x.legs[n]; !l.dead {
+		x.note(n, -l.change())
+		l.dead = true
+	}
 }
 
 // micros is a time as legs hold it.

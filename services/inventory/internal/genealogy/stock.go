@@ -16,7 +16,7 @@ func (x *Index) runPosted(b lot.RunPosted) {
 	}
 	if b.Version > r.version {
 		for i := r.first; i != none; i = x.legs[i].mate {
-			x.legs[i].dead = true
+			x.kill(i)
 		}
 		*r = run{id: r.id, version: b.Version, first: none}
 	}
@@ -201,7 +201,7 @@ func (x *Index) corrected(b lot.Corrected, at int64) {
 		x.shipmentStands(n, part, when)
 		for _, line := range part.Lines {
 			if old := x.shipmentLine(n, int32(line.Line)); old != none {
-				x.legs[old].dead = true
+				x.kill(old)
 			}
 			x.ship(n, line, when)
 		}
@@ -215,7 +215,7 @@ func (x *Index) replace(key factName, legs int32, at int64) int64 {
 		return at
 	}
 	for i := first; i < first+legs; i++ {
-		x.legs[i].dead = true
+		x.kill(i)
 	}
 	return x.legs[first].at
 }

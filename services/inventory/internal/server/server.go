@@ -16,17 +16,18 @@ import (
 	"huskline/services/inventory/internal/server/judge"
 	"huskline/services/inventory/internal/server/look"
 	"huskline/services/inventory/internal/server/office"
+	"huskline/services/inventory/internal/server/watch"
 	"huskline/services/inventory/internal/server/yard"
 )
 
 // Tx is what the commands of all doors need of a transaction.
 type Tx = judge.Tx
 
-// Index is the genealogy as it is kept up to date.
-type Index = drill.Index
+// Hub is the genealogy as it is kept up to date, with those who watch it.
+type Hub = watch.Hub
 
-// NewIndex makes an index that follows what a database records.
-func NewIndex(db *postgres.DB, logger *slog.Logger) *Index { return drill.NewIndex(db, logger) }
+// NewHub makes a genealogy that follows what a database records.
+func NewHub(db *postgres.DB, logger *slog.Logger) *Hub { return watch.NewHub(db, logger) }
 
 // By is who calls.
 func By(ctx context.Context) string { return judge.By(ctx) }
@@ -43,7 +44,7 @@ type Store interface {
 type Config struct {
 	Run    *command.Runner[Tx]
 	Inbox  *inbox.Inbox
-	Index  *drill.Index
+	Hub    *watch.Hub
 	Desk   *desk.Desk
 	Store  Store
 	Now    func() time.Time
@@ -57,6 +58,7 @@ type Parts struct {
 	yardPart
 	lookPart
 	drillPart
+	watchPart
 	officePart
 	spreader *yard.Spreader
 }
@@ -67,6 +69,7 @@ type (
 	yardPart   struct{ *yard.Server }
 	lookPart   struct{ *look.Server }
 	drillPart  struct{ *drill.Server }
+	watchPart  struct{ *watch.Server }
 	officePart struct{ *office.Server }
 )
 
@@ -80,7 +83,8 @@ func New(cfg Config) *Parts {
 		goodsPart:  goodsPart{goods.New(j, cfg.Store)},
 		yardPart:   yardPart{yard.New(j, spreader.Wake)},
 		lookPart:   lookPart{look.New(cfg.Store, cfg.Inbox)},
-		drillPart:  drillPart{drill.New(cfg.Index, cfg.Inbox)},
+		drillPart:  drillPart{drill.New(cfg.Hub.Follower(), cfg.Inbox)},
+		watchPart:  watchPart{watch.New(cfg.Hub)},
 		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox)},
 		spreader:   spreader,
 	}

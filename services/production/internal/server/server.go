@@ -18,6 +18,7 @@ import (
 	productionv1 "huskline/proto/huskline/production/v1"
 	"huskline/services/production/internal/run"
 	"huskline/services/production/internal/server/answer"
+	"huskline/services/production/internal/server/watch"
 	"huskline/services/production/internal/server/write"
 	"huskline/services/production/internal/stage"
 )
@@ -37,9 +38,16 @@ type Server struct {
 	unimplemented
 	*write.Commands
 	*answer.Costs
+	*watch.Server
 	reads Reads
 	desk  *desk.Desk
 	inbox *inbox.Inbox
+}
+
+// Nudge tells that something was recorded; it does not block.
+func (s *Server) Nudge() {
+	s.Costs.Nudge()
+	s.Server.Nudge()
 }
 
 // unimplemented puts what a newer contract may have one step behind what is served here.
@@ -63,7 +71,7 @@ type Config struct {
 func New(cfg Config) *Server {
 	return &Server{
 		Commands: cfg.Commands, Costs: answer.New(answer.Config{DB: cfg.DB, Logger: cfg.Logger, CatchUp: cfg.Inbox.CatchUp, Reach: cfg.Inbox.Reach}),
-		reads: cfg.Reads, desk: cfg.Desk, inbox: cfg.Inbox,
+		Server: watch.New(cfg.DB, cfg.Logger), reads: cfg.Reads, desk: cfg.Desk, inbox: cfg.Inbox,
 	}
 }
 

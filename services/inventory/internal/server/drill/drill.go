@@ -3,7 +3,6 @@ package drill
 
 import (
 	"context"
-	"log/slog"
 	"math/big"
 	"slices"
 	"strings"
@@ -16,7 +15,6 @@ import (
 	"huskline/internal/inbox"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
-	"huskline/internal/postgres"
 	"huskline/internal/rpc"
 	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
@@ -26,11 +24,6 @@ import (
 
 // Index is the genealogy as it is kept up to date.
 type Index = follow.Follower[*genealogy.Index]
-
-// NewIndex makes an index that follows what a database records.
-func NewIndex(db *postgres.DB, logger *slog.Logger) *Index {
-	return follow.New(follow.Config[*genealogy.Index]{DB: db, Self: lot.Inventory, New: genealogy.New, Logger: logger})
-}
 
 // Server answers. It is safe for concurrent use.
 type Server struct {

@@ -1,0 +1,4 @@
+package inventory
+
+// Drain ends what callers hold open without end, before the door waits for their calls.
+func (s *Service) Drain() { s.hub.Close() }
