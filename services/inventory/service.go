@@ -25,6 +25,7 @@ import (
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/consumer"
 	"huskline/services/inventory/internal/server"
+	"huskline/services/inventory/internal/server/watch"
 	"huskline/services/inventory/internal/store"
 )
 
@@ -43,7 +44,7 @@ type Config struct {
 type Service struct {
 	link  *link.Link
 	desk  *desk.Desk
-	hub   *server.Hub
+	hub   *watch.Hub
 	parts *server.Parts
 	now   func() time.Time
 }
@@ -57,7 +58,7 @@ func New(cfg Config) (*Service, error) {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
 	s := &Service{now: cfg.Now}
-	s.hub = server.NewHub(cfg.DB, cfg.Logger)
+	s.hub = watch.NewHub(cfg.DB, cfg.Logger)
 	var err error
 	s.link, err = link.New(link.Config{
 		DB: cmp.Or(cfg.LinkDB, cfg.DB), Self: lot.Inventory, Bus: cfg.Bus, Peers: cfg.Peers, Now: cfg.Now, Logger: cfg.Logger, Metrics: cfg.Metrics,

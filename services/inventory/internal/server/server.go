@@ -9,7 +9,6 @@ import (
 	"huskline/internal/command"
 	"huskline/internal/desk"
 	"huskline/internal/inbox"
-	"huskline/internal/postgres"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	"huskline/services/inventory/internal/server/drill"
 	"huskline/services/inventory/internal/server/goods"
@@ -22,12 +21,6 @@ import (
 
 // Tx is what the commands of all doors need of a transaction.
 type Tx = judge.Tx
-
-// Hub is the genealogy as it is kept up to date, with those who watch it.
-type Hub = watch.Hub
-
-// NewHub makes a genealogy that follows what a database records.
-func NewHub(db *postgres.DB, logger *slog.Logger) *Hub { return watch.NewHub(db, logger) }
 
 // By is who calls.
 func By(ctx context.Context) string { return judge.By(ctx) }

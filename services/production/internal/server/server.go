@@ -18,7 +18,6 @@ import (
 	productionv1 "huskline/proto/huskline/production/v1"
 	"huskline/services/production/internal/run"
 	"huskline/services/production/internal/server/answer"
-	"huskline/services/production/internal/server/watch"
 	"huskline/services/production/internal/server/write"
 	"huskline/services/production/internal/stage"
 )
@@ -38,7 +37,7 @@ type Server struct {
 	unimplemented
 	*write.Commands
 	*answer.Costs
-	*watch.Server
+	*answer.Runs
 	reads Reads
 	desk  *desk.Desk
 	inbox *inbox.Inbox
@@ -47,7 +46,7 @@ type Server struct {
 // Nudge tells that something was recorded; it does not block.
 func (s *Server) Nudge() {
 	s.Costs.Nudge()
-	s.Server.Nudge()
+	s.Runs.Nudge()
 }
 
 // unimplemented puts what a newer contract may have one step behind what is served here.
@@ -71,7 +70,7 @@ type Config struct {
 func New(cfg Config) *Server {
 	return &Server{
 		Commands: cfg.Commands, Costs: answer.New(answer.Config{DB: cfg.DB, Logger: cfg.Logger, CatchUp: cfg.Inbox.CatchUp, Reach: cfg.Inbox.Reach}),
-		Server: watch.New(cfg.DB, cfg.Logger), reads: cfg.Reads, desk: cfg.Desk, inbox: cfg.Inbox,
+		Runs: answer.NewRuns(cfg.DB, cfg.Logger), reads: cfg.Reads, desk: cfg.Desk, inbox: cfg.Inbox,
 	}
 }
 

@@ -12,7 +12,6 @@ import (
 	"google.golang.org/grpc"
 
 	"huskline/internal/fault"
-	"huskline/internal/follow"
 	"huskline/internal/live"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
@@ -21,33 +20,24 @@ import (
 	"huskline/services/intake/internal/weighing"
 )
 
-// none is an index of nothing: which readings were stored stands in the event, and they themselves in their table.
-type none struct{}
-
-// Apply keeps nothing.
-func (none) Apply(lot.Recorded) error { return nil }
-
 // View shows readings as they are stored. It is safe for concurrent use.
 type View struct {
-	hub   *live.Hub[none, lot.ReadingsStored]
+	hub   *live.Tail[lot.ReadingsStored]
 	reads Reads
 }
 
 // NewView makes a view on what a database records.
 func NewView(db *postgres.DB, reads Reads, logger *slog.Logger) *View {
-	return &View{reads: reads, hub: live.New(live.Config[none, lot.ReadingsStored]{
-		Follow: follow.Config[none]{DB: db, Self: lot.Intake, New: func() none { return none{} }, Logger: logger, Tail: true},
-		Fold: func(_ none, e lot.Recorded, apply func() error) (lot.ReadingsStored, int, error) {
-			b, ok := e.Body.(lot.ReadingsStored)
-			if !ok || b.Stored == 0 {
-				return b, 0, apply()
-			}
-			weight := 0
-			for _, s := range b.Scales {
-				weight += 1 + len(s.Ranges)
-			}
-			return b, weight, apply()
-		},
+	return &View{reads: reads, hub: live.NewTail(db, lot.Intake, logger, func(e lot.Recorded) (lot.ReadingsStored, int) {
+		b, ok := e.Body.(lot.ReadingsStored)
+		if !ok || b.Stored == 0 {
+			return b, 0
+		}
+		weight := 0
+		for _, s := range b.Scales {
+			weight += 1 + len(s.Ranges)
+		}
+		return b, weight
 	})}
 }
 
@@ -70,7 +60,7 @@ func (v *View) WatchReadings(req *intakev1.WatchReadingsRequest, stream grpc.Ser
 	if err != nil {
 		return err
 	}
-	return v.hub.Watch(stream.Context(), after, func(n *live.Note[lot.ReadingsStored], before, mark follow.Mark) error {
+	return v.hub.Watch(stream.Context(), after, func(n *live.Note[lot.ReadingsStored], before, mark live.Mark) error {
 		if n == nil {
 			return stream.Send(&intakev1.WatchReadingsResponse{Resume: withLines(mark, told)})
 		}
@@ -100,7 +90,7 @@ func cutLines(after string) (mark string, lines int, err error) {
 	return mark, lines, nil
 }
 
-func withLines(mark follow.Mark, lines int) string {
+func withLines(mark live.Mark, lines int) string {
 	if lines == 0 {
 		return mark.String()
 	}
@@ -145,7 +135,7 @@ func (v *View) expand(ctx context.Context, s lot.ScaleReadings, add func(weighin
 // parts cuts the readings of one batch into messages.
 type parts struct {
 	event        lot.Recorded
-	before, mark follow.Mark
+	before, mark live.Mark
 	skip         int // told already
 	told         int
 	readings     []*intakev1.StoredReading

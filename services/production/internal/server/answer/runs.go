@@ -1,5 +1,4 @@
-// Package watch shows what happens to runs as it comes.
-package watch
+package answer
 
 import (
 	"context"
@@ -8,7 +7,6 @@ import (
 
 	"google.golang.org/grpc"
 
-	"huskline/internal/follow"
 	"huskline/internal/live"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
@@ -16,41 +14,30 @@ import (
 	productionv1 "huskline/proto/huskline/production/v1"
 )
 
-// none is an index of nothing: what happens to a run stands in the event.
-type none struct{}
+// Runs shows what happens to runs as it comes. It is safe for concurrent use.
+type Runs struct{ hub *live.Tail[struct{}] }
 
-// Apply keeps nothing.
-func (none) Apply(lot.Recorded) error { return nil }
-
-// Server answers. It is safe for concurrent use.
-type Server struct{ hub *live.Hub[none, struct{}] }
-
-// New makes the server on what a database records.
-func New(db *postgres.DB, logger *slog.Logger) *Server {
-	return &Server{live.New(live.Config[none, struct{}]{
-		Follow: follow.Config[none]{DB: db, Self: lot.Production, New: func() none { return none{} }, Logger: logger, Tail: true},
-		Fold: func(_ none, e lot.Recorded, apply func() error) (struct{}, int, error) {
-			return struct{}{}, len(changes(e)), apply()
-		},
-	})}
+// NewRuns shows what a database records.
+func NewRuns(db *postgres.DB, logger *slog.Logger) *Runs {
+	return &Runs{live.NewTail(db, lot.Production, logger, func(e lot.Recorded) (struct{}, int) { return struct{}{}, len(changes(e)) })}
 }
 
 // Run follows what is recorded as long as somebody watches, until ctx ends.
-func (s *Server) Run(ctx context.Context) error { return s.hub.Follower().Run(ctx) }
+func (r *Runs) Run(ctx context.Context) error { return r.hub.Follower().Run(ctx) }
 
 // Nudge tells that something was recorded; it does not block.
-func (s *Server) Nudge() { s.hub.Follower().Nudge() }
+func (r *Runs) Nudge() { r.hub.Follower().Nudge() }
 
 // Close ends all views.
-func (s *Server) Close() { s.hub.Close() }
+func (r *Runs) Close() { r.hub.Close() }
 
 // WatchRuns streams what happens to runs until the caller ends it.
-func (s *Server) WatchRuns(req *productionv1.WatchRunsRequest, stream grpc.ServerStreamingServer[productionv1.WatchRunsResponse]) error {
+func (r *Runs) WatchRuns(req *productionv1.WatchRunsRequest, stream grpc.ServerStreamingServer[productionv1.WatchRunsResponse]) error {
 	after, err := live.After(req.GetAfter())
 	if err != nil {
 		return err
 	}
-	return s.hub.Watch(stream.Context(), after, func(n *live.Note[struct{}], _, mark follow.Mark) error {
+	return r.hub.Watch(stream.Context(), after, func(n *live.Note[struct{}], _, mark live.Mark) error {
 		m := &productionv1.WatchRunsResponse{Resume: mark.String()}
 		if n == nil {
 			return stream.Send(m)
