@@ -102,6 +102,9 @@ type Adjusted struct {
 	Delta      Quantity // below zero: a loss
 	Reason     string
 	Account    Account
+	// DrawnBy is, of a count gain that a draw over the book of a bin lot made, the fact that drew; empty: an adjustment by itself. At one instant
+	// such a gain stands right after receipts and returns, before all that draws.
+	DrawnBy string
 }
 
 // ShipmentKind says why goods left.

@@ -125,6 +125,7 @@ func ParseAccount(m *eventv1.LossAccount) lot.Account {
 func Adjusted(a lot.Adjusted) *eventv1.LotAdjusted {
 	return &eventv1.LotAdjusted{
 		Adjustment: a.Adjustment, Lot: string(a.Lot), Place: string(a.Place), Delta: int64(a.Delta), Reason: a.Reason, Account: Account(a.Account),
+		DrawnBy: a.DrawnBy,
 	}
 }
 
@@ -132,7 +133,7 @@ func Adjusted(a lot.Adjusted) *eventv1.LotAdjusted {
 func ParseAdjusted(m *eventv1.LotAdjusted) (lot.Adjusted, error) {
 	return lot.Adjusted{
 		Adjustment: m.GetAdjustment(), Lot: lot.ID(m.GetLot()), Place: lot.PlaceID(m.GetPlace()), Delta: lot.Quantity(m.GetDelta()),
-		Reason: m.GetReason(), Account: ParseAccount(m.GetAccount()),
+		Reason: m.GetReason(), Account: ParseAccount(m.GetAccount()), DrawnBy: m.GetDrawnBy(),
 	}, nil
 }
 

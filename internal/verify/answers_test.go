@@ -131,7 +131,8 @@ func (f inventoryFake) ReadEvents(context.Context, *inventoryv1.ReadEventsReques
 func (f inventoryFake) ListHolds(context.Context, *inventoryv1.ListHoldsRequest, ...grpc.CallOption) (*inventoryv1.ListHoldsResponse, error) {
 	m := &inventoryv1.ListHoldsResponse{}
 	for _, h := range f.b.holds {
-		m.Holds = append(m.Holds, &inventoryv1.HoldState{Hold: h.id, Class: h.class, Root: h.root, Ended: h.ended, Lots: sorted(h.lots), Excluded: sorted(h.excluded)})
+		m.Holds = append(m.Holds, &inventoryv1.HoldState{Hold: h.id, Class: h.class, Root: h.root, Ended: h.ended, Lots: sorted(h.lots), Excluded: sorted(h.excluded),
+			Containers: h.part.containers, FillFrom: h.part.from, FillTo: h.part.to})
 	}
 	f.out(m)
 	return m, nil

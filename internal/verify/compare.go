@@ -132,6 +132,7 @@ func (b *book) compareHolds(ctx context.Context, client inventoryv1.InventorySer
 		}
 		r.equal("hold", h.id+" root", h.root, got.GetRoot())
 		r.equal("hold", h.id+" class", h.class, got.GetClass())
+		r.equal("hold", h.id+" containers and fill window", h.part, scope{got.GetContainers(), got.GetFillFrom(), got.GetFillTo()})
 		r.equal("hold", h.id+" ended", h.ended, got.GetEnded())
 		if !h.ended {
 			r.equal("hold", h.id+" lots", list(sorted(h.lots)), list(slices.Sorted(slices.Values(got.GetLots()))))

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	eventv1 "huskline/proto/huskline/event/v1"
 )
 
@@ -124,6 +126,24 @@ type hold struct {
 	lots     map[string]bool
 	excluded map[string]bool
 	ended    bool
+	part     scope
+}
+
+// scope is the part of its root that a hold lies on; with neither containers nor a window, all of it.
+type scope struct {
+	containers []string
+	from, to   *timestamppb.Timestamp
+}
+
+// String prints times to the microsecond, as the ledger keeps them.
+func (s scope) String() string {
+	window := ""
+	for _, t := range []*timestamppb.Timestamp{s.from, s.to} {
+		if window += " /"; t != nil {
+			window += " " + t.AsTime().Truncate(time.Microsecond).Format(time.RFC3339Nano)
+		}
+	}
+	return list(s.containers) + window
 }
 
 func newFacts() *facts {
@@ -308,6 +328,7 @@ func (f *facts) hold(h *eventv1.LotHeld) {
 	}
 	f.holds = append(f.holds, &hold{
 		id: h.GetHold(), class: h.GetClass(), root: h.GetRoot(), lots: map[string]bool{h.GetLot(): true}, excluded: map[string]bool{},
+		part: scope{h.GetContainers(), h.GetFillFrom(), h.GetFillTo()},
 	})
 }
 

@@ -14,6 +14,7 @@ import (
 // The order of legs of a lot at one instant.
 const (
 	rankReceipt = iota // receipts and returns
+	rankGain           // found by a draw over the book of a bin lot: before all that draws
 	rankTitle
 	rankRun
 	rankMove // and pours
@@ -279,8 +280,12 @@ func (b *book) otherLegs() {
 	}
 	for id, a := range b.adjusted {
 		if a.of.GetDelta() != 0 {
+			rank := rankAdjustment
+			if a.of.GetDrawnBy() != "" {
+				rank = rankGain
+			}
 			b.enter(&leg{lot: a.of.GetLot(), place: a.of.GetPlace(), owner: b.lot(a.of.GetLot()).owner, kind: adjusted, at: a.at,
-				rank: rankAdjustment, key: id, quantity: a.of.GetDelta(), writesOff: a.of.GetAccount().GetWritesOff(),
+				rank: rank, key: id, quantity: a.of.GetDelta(), writesOff: a.of.GetAccount().GetWritesOff(),
 				unexplained: a.of.GetAccount().GetUnaccounted()})
 		}
 	}

@@ -120,6 +120,7 @@ func settle(f *facts, r *Report) *book {
 	b := newBook(f)
 	b.checkLines(r)
 	b.checkStock(r)
+	b.checkGains(r)
 	b.trace(r)
 	b.checkOwners(r)
 	b.reckon(r)

@@ -7,6 +7,8 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
@@ -238,4 +240,37 @@ func TestDrillShowsPlacesOfThePast(t *testing.T) {
 	require.Equal(t, []string{" 10", "cold 30"}, now)
 	before, _ = places(then)
 	require.Equal(t, []string{" 40"}, before)
+}
+
+// A list of holds shows what part of its root each lies on.
+func TestHoldsShowTheirScope(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 200, day(2, 8))
+	p.filled("D-1", "K-1", fill{"C1", 30, 9}, fill{"C2", 20, 10}, fill{"", 10, 11})
+	window := &inventoryv1.PlaceHoldRequest{FillFrom: stamp(day(4, 10)), FillTo: stamp(day(4, 12))}
+	for id, req := range map[string]*inventoryv1.PlaceHoldRequest{
+		"H-whole": {}, "H-containers": {Containers: []string{"C2", "C1"}}, "H-window": window, "H-since": {FillFrom: stamp(day(4, 10))},
+	} {
+		req.CommandId, req.Hold, req.Lot, req.Class, req.Reason, req.Effective = uuid.NewString(), id, "K-1", safety, "metal", stamp(day(5, 8))
+		_, err := p.as("quality").PlaceHold(t.Context(), req)
+		require.NoError(t, err)
+	}
+	answer, err := p.as("auditor").ListHolds(t.Context(), &inventoryv1.ListHoldsRequest{Lot: "K-1"})
+	require.NoError(t, err)
+	require.Len(t, answer.GetHolds(), 4)
+	for _, h := range answer.GetHolds() {
+		var containers []string
+		var from, to *timestamppb.Timestamp
+		switch h.GetHold() {
+		case "H-containers":
+			containers = []string{"C2", "C1"}
+		case "H-window":
+			from, to = window.FillFrom, window.FillTo
+		case "H-since":
+			from = window.FillFrom
+		}
+		require.Equal(t, containers, h.GetContainers(), h.GetHold())
+		require.True(t, proto.Equal(from, h.GetFillFrom()) && proto.Equal(to, h.GetFillTo()), h)
+	}
 }

@@ -2394,7 +2394,10 @@ type LotAdjusted struct {
 	// Reason as given.
 	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
 	// Account of the reason.
-	Account       *LossAccount `protobuf:"bytes,6,opt,name=account,proto3" json:"account,omitempty"`
+	Account *LossAccount `protobuf:"bytes,6,opt,name=account,proto3" json:"account,omitempty"`
+	// Of a count gain that a draw over the book of a bin lot made: the fact that drew, as "run/R-1", "pour/P-1", "move/M-1" or "shipment/S-1/2". At
+	// one instant it stands right after receipts and returns, before all that draws. Empty: an adjustment by itself.
+	DrawnBy       string `protobuf:"bytes,7,opt,name=drawn_by,json=drawnBy,proto3" json:"drawn_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2469,6 +2472,13 @@ func (x *LotAdjusted) GetAccount() *LossAccount {
 		return x.Account
 	}
 	return nil
+}
+
+func (x *LotAdjusted) GetDrawnBy() string {
+	if x != nil {
+		return x.DrawnBy
+	}
+	return ""
 }
 
 // ShippedLine is goods of one lot in a shipment.
@@ -3787,7 +3797,7 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
 	"writes_off\x18\x02 \x01(\bR\twritesOff\x12 \n" +
-	"\vunaccounted\x18\x03 \x01(\bR\vunaccounted\"\xbd\x01\n" +
+	"\vunaccounted\x18\x03 \x01(\bR\vunaccounted\"\xd8\x01\n" +
 	"\vLotAdjusted\x12\x1e\n" +
 	"\n" +
 	"adjustment\x18\x01 \x01(\tR\n" +
@@ -3796,7 +3806,8 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\x05place\x18\x03 \x01(\tR\x05place\x12\x14\n" +
 	"\x05delta\x18\x04 \x01(\x03R\x05delta\x12\x16\n" +
 	"\x06reason\x18\x05 \x01(\tR\x06reason\x128\n" +
-	"\aaccount\x18\x06 \x01(\v2\x1e.huskline.event.v1.LossAccountR\aaccount\"\xbe\x01\n" +
+	"\aaccount\x18\x06 \x01(\v2\x1e.huskline.event.v1.LossAccountR\aaccount\x12\x19\n" +
+	"\bdrawn_by\x18\a \x01(\tR\adrawnBy\"\xbe\x01\n" +
 	"\vShippedLine\x12\x12\n" +
 	"\x04line\x18\x01 \x01(\x03R\x04line\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +

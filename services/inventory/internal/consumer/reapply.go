@@ -41,6 +41,7 @@ func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 	case lot.Adjusted:
 		_, _, err := stock.AdjustLot(ctx, tx, stock.Adjust{
 			Name: b.Adjustment, Lot: b.Lot, Place: b.Place, Delta: b.Delta, Reason: b.Reason, At: e.Effective, Account: &b.Account,
+			DrawnBy: b.DrawnBy,
 		})
 		return err
 	case lot.Moved:

@@ -48,14 +48,13 @@ func Correct(ctx context.Context, tx Tx, o Order, set lot.Corrected) (Totals, []
 	}
 	c.b.VoidUnmade()
 	c.b.Once(stock.CorrectionFact(c.set.Correction))
-	if err := c.b.Close(ctx, tx); err != nil {
+	c.set.Adjustments = append(c.set.Adjustments, c.b.TakenBack(c.set.Adjustments)...)
+	event := lot.Event{Lots: c.lots(), Effective: o.At, Body: c.set}
+	events, err := c.b.Mended(ctx, tx, append([]lot.Event{event}, c.events...))
+	if err != nil {
 		return Totals{}, nil, c.waysOut(err)
 	}
-	if err := c.written(ctx, tx); err != nil {
-		return Totals{}, nil, err
-	}
-	event := lot.Event{Lots: c.lots(), Effective: o.At, Body: c.set}
-	return c.totals, append([]lot.Event{event}, c.events...), nil
+	return c.totals, events, c.written(ctx, tx)
 }
 
 // waysOut tells what to do about a delivery whose pounds were used already.
@@ -289,6 +288,9 @@ func (c *correction) adjustments() error {
 	for i := range c.set.Adjustments {
 		a := &c.set.Adjustments[i]
 		fact := stock.AdjustmentFact(a.Adjustment)
+		if err := c.byItself(*a); err != nil {
+			return err
+		}
 		if a.Delta == 0 {
 			continue
 		}
@@ -302,6 +304,17 @@ func (c *correction) adjustments() error {
 		*a = body
 	}
 	return nil
+}
+
+// byItself refuses a count gain that a draw made: it is corrected with the draw, and inventory says so itself.
+func (c *correction) byItself(a lot.Adjusted) error {
+	switch {
+	case c.b.Again():
+		return nil
+	case a.DrawnBy != "":
+		return fault.Invalid("adjustment_reserved", "adjustment %s: it says that %s made it; only inventory says that", a.Adjustment, a.DrawnBy)
+	}
+	return stock.FreeName(a.Adjustment)
 }
 
 // lines puts shipment lines in place of those of the same number. Who received the shipment stays: goods that went elsewhere are another

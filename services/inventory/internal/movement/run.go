@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 
 	"huskline/internal/fault"
@@ -56,7 +57,9 @@ func PostRun(ctx context.Context, tx stock.Tx, o Order, r lot.RunPosted) (Totals
 		return Totals{}, nil, err
 	}
 	held := p.handDown(flags)
-	if err := b.Close(ctx, tx); err != nil {
+	in, out := state.Totals()
+	events, err := b.Mended(ctx, tx, append([]lot.Event{{Lots: lotsOf(p.run), Effective: o.At, Body: p.run}}, held...))
+	if err != nil {
 		return Totals{}, nil, err
 	}
 	if p.closesLoop() {
@@ -64,9 +67,7 @@ func PostRun(ctx context.Context, tx stock.Tx, o Order, r lot.RunPosted) (Totals
 			return Totals{}, nil, err
 		}
 	}
-	in, out := state.Totals()
-	event := lot.Event{Lots: lotsOf(p.run), Effective: o.At, Body: p.run}
-	return Totals{in, out}, append([]lot.Event{event}, held...), nil
+	return Totals{in, out}, events, nil
 }
 
 func notFromItself(ctx context.Context, tx stock.Tx, id lot.RunID) error {
@@ -254,6 +255,7 @@ func (p *posting) input(in lot.RunInput) (stock.Line, error) {
 	k := stock.DrawKey(in.At, stock.Run, string(p.run.Run))
 	fact := stock.RunFact(p.run.Run)
 	d := stock.Draw{Lot: l, Place: in.Place, Quantity: in.Quantity, Use: stock.ForRun, Key: k, Fact: fact}
+	d.Line = strconv.FormatInt(p.run.Version, 10) + "/" + strconv.FormatInt(in.Line, 10)
 	if in.Container != "" {
 		d.Containers = []string{in.Container}
 	}

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"slices"
 
 	"google.golang.org/protobuf/proto"
 
@@ -21,6 +22,10 @@ func Retell(ctx context.Context, tx Tx, req command.Request, events []lot.Record
 	case *inventoryv1.AdjustLotRequest:
 		return goods.RetellAdjustment(ctx, tx, m)
 	}
+	events = slices.DeleteFunc(slices.Clone(events), func(e lot.Recorded) bool {
+		gain, ok := e.Body.(lot.Adjusted)
+		return ok && gain.DrawnBy != "" // what the command itself did follows
+	})
 	if answer := goods.Retell(events[0].Body); answer != nil {
 		return answer, nil
 	}

@@ -20,12 +20,18 @@ type Adjust struct {
 	At     time.Time
 	// Account is that of the reason, where it was said already; nil: the registered one.
 	Account *lot.Account
+	DrawnBy string // of a count gain that is made again: the fact that drew
 }
 
 // AdjustLot corrects stock. Held goods may be found fewer, but leave, as what is given away or destroyed does, under a
 // disposition to destroy them only.
 func AdjustLot(ctx context.Context, tx Tx, a Adjust) (lot.Quantity, []lot.Event, error) {
 	fact := AdjustmentFact(a.Name)
+	if a.DrawnBy == "" {
+		if err := FreeName(a.Name); err != nil {
+			return 0, nil, err
+		}
+	}
 	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{a.Lot}, Reasons: []string{a.Reason}})
 	if err != nil {
 		return 0, nil, err
@@ -65,20 +71,24 @@ func (b *Book) Adjust(a Adjust) (lot.Adjusted, error) {
 	if a.At.Before(l.Born) {
 		return lot.Adjusted{}, fault.Precondition("before_birth", "lot %s: %s is before it came to be, at %s", l.ID, Stamp(a.At), Stamp(l.Born))
 	}
-	fact := AdjustmentFact(a.Name)
-	k := DrawKey(a.At, Adjustment, a.Name)
+	fact, k := AdjustmentFact(a.Name), FillKey(a.At, Adjustment, a.Name)
+	if a.DrawnBy != "" {
+		fact, k = a.DrawnBy, GainKey(a.At, a.Name)
+	}
 	if a.Delta > 0 {
-		k = FillKey(a.At, Adjustment, a.Name)
 		if b.titleLater(l, k) && !b.Again() {
 			return lot.Adjusted{}, fault.Precondition("title_passed", "lot %s: at %s it was another's; title passed to %s later, to all that was there", l.ID,
 				Stamp(a.At), OwnerName(l.Owner))
 		}
 		b.Put(l, a.Place, a.Delta, k, fact)
-	} else if err := b.lose(l, a, account, k); err != nil {
-		return lot.Adjusted{}, err
+	} else {
+		k = DrawKey(a.At, Adjustment, a.Name)
+		if err := b.lose(l, a, account, k); err != nil {
+			return lot.Adjusted{}, err
+		}
 	}
 	b.Post(account.Name, l.Measure, -a.Delta, k, fact)
-	return lot.Adjusted{Adjustment: a.Name, Lot: a.Lot, Place: a.Place, Delta: a.Delta, Reason: a.Reason, Account: account}, nil
+	return lot.Adjusted{Adjustment: a.Name, Lot: a.Lot, Place: a.Place, Delta: a.Delta, Reason: a.Reason, Account: account, DrawnBy: a.DrawnBy}, nil
 }
 
 // lose takes what is fewer than the book has: loose goods first, since nobody knows which container lacks something.
@@ -138,7 +148,7 @@ func MoveLot(ctx context.Context, tx Tx, m lot.Moved, at time.Time) ([]lot.Event
 	}
 	b.Once(fact)
 	b.PutPortions(l, m.To, d, portions, FillKey(at, Transfer, m.Movement))
-	return []lot.Event{{Lots: []lot.ID{m.Lot}, Effective: at, Body: m}}, b.Close(ctx, tx)
+	return b.Mended(ctx, tx, []lot.Event{{Lots: []lot.ID{m.Lot}, Effective: at, Body: m}})
 }
 
 // CheckAccount keeps the accounts that are no loss from being used for adjustments.

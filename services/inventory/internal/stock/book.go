@@ -23,8 +23,12 @@ type Book struct {
 
 	heldDrawn []Marked // held goods were drawn under a disposition
 
+	overs  map[Spot][]Draw // draws that may go over the book of their bin lots
+	gained []lot.Event     // say by how much they did
+
 	correcting bool
 	drawn      map[lot.ID]map[string]lot.Quantity // by a correction set, by container: what it draws less what it takes back
+	undone     []Leg                              // of lots: gains that it takes back
 }
 
 // Open locks what a command touches. The movement is a name that no other movement has.
@@ -45,7 +49,7 @@ func NewBook(known *Known, movement string, now time.Time) *Book {
 	if known.Containers == nil {
 		known.Containers = map[lot.ID][]*Container{}
 	}
-	return &Book{known: known, now: now, change: Change{Movement: movement, Balances: map[Spot]Balance{}}}
+	return &Book{known: known, now: now, change: Change{Movement: movement, Balances: map[Spot]Balance{}}, overs: map[Spot][]Draw{}}
 }
 
 // When refuses a time that is missing or lies ahead of the service's clock by more than five minutes.

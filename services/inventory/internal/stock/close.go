@@ -71,6 +71,9 @@ func (b *Book) Close(ctx context.Context, tx Tx) error {
 		}
 		later = bySpot(entries)
 	}
+	if err := b.cover(ctx, tx, pending, later); err != nil {
+		return err
+	}
 	if err := b.settle(pending, later); err != nil {
 		return err
 	}
@@ -141,10 +144,7 @@ func (b *Book) settle(pending, later map[Spot][]Entry) error {
 	slices.SortFunc(spots, Spot.Compare)
 	for _, spot := range spots {
 		have, known := b.known.Balances[spot]
-		opening := have.Quantity
-		for _, e := range later[spot] {
-			opening -= e.Quantity
-		}
+		opening := b.opening(spot, later)
 		all := merge(slices.Concat(later[spot], pending[spot]))
 		if s := worst(opening, all, pending[spot]); s != nil {
 			return b.short(spot, s)
@@ -159,6 +159,15 @@ func (b *Book) settle(pending, later map[Spot][]Entry) error {
 		b.change.Balances[spot] = next
 	}
 	return nil
+}
+
+// opening is what lay at a spot before its later entries.
+func (b *Book) opening(spot Spot, later map[Spot][]Entry) lot.Quantity {
+	opening := b.known.Balances[spot].Quantity
+	for _, e := range later[spot] {
+		opening -= e.Quantity
+	}
+	return opening
 }
 
 // shortage is the first moment below nothing.
@@ -224,7 +233,7 @@ func (b *Book) short(spot Spot, s *shortage) error {
 // already, or pounds may have come in.
 func MayBeBehind(err error) bool {
 	switch fault.ReasonOf(err) {
-	case "lot_unknown", "item_unknown", "party_unknown", "stock_short", "title_not_passed", "owner_mixed", "owner_wrong":
+	case "lot_unknown", "item_unknown", "party_unknown", "stock_short", "bin_over_tolerance", "title_not_passed", "owner_mixed", "owner_wrong":
 		return true
 	}
 	return false

@@ -15,7 +15,13 @@ func (b *Book) Correct(legs []Leg) {
 	for _, l := range legs {
 		of := b.known.Lots[l.Spot.Lot]
 		switch {
+		case b.statedHere(l):
+			continue
 		case of == nil:
+		case l.isGain():
+			if l.Quantity != 0 {
+				b.undone = append(b.undone, l)
+			}
 		case l.Key.Order%2 == 1:
 			b.draws(of.ID, l.Container, l.Quantity)
 		case l.Key.Order/2 != int16(Adjustment):

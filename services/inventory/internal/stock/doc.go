@@ -9,6 +9,7 @@
 //
 // Per lot, place and owner the legs stand in one order: effective time; then receipts and returns, changes of owner, runs, moves and pours,
 // adjustments, shipments; at one rank what fills goes before what draws; then the natural key as bytes. Never a generated id, never the
-// time of recording. A leg at or after the latest one needs the balance alone; an earlier one is judged by the running minimum from its
+// time of recording. A draw of a bin lot over its book, inside the tolerance of the bin, makes a count gain that stands right after receipts
+// and returns of its instant, under the fact that drew: it goes where the draw goes. A leg at or after the latest one needs the balance alone; an earlier one is judged by the running minimum from its
 // time on.
 package stock

@@ -16,6 +16,7 @@ type Draw struct {
 	Use        Use
 	Key        Key
 	Fact       string
+	Line       string // which of the fact's draws it is; empty: its only one
 }
 
 // Draw takes goods of a lot, once they may be taken, and says from where. The other side of the movement is for the caller to add.
@@ -32,6 +33,10 @@ func (b *Book) take(d Draw, portions []Portion) error {
 		if err := b.issue(d, portions); err != nil {
 			return err
 		}
+	}
+	if d.mayGoOver(portions) && !b.titleLater(d.Lot, d.Key) {
+		spot := Spot{d.Lot.ID, d.Place, d.Lot.Owner}
+		b.overs[spot] = append(b.overs[spot], d)
 	}
 	if b.correcting {
 		for _, p := range portions {

@@ -23,8 +23,17 @@ const (
 // Key is the place of a leg among the legs of its lot.
 type Key struct {
 	At    time.Time // when it happened, to the microsecond
-	Order int16     // twice the rank, and one more for what draws
+	Order int16     // twice the rank, and one more for what draws; GainOrder
 	Name  string    // natural key of the fact
+}
+
+// GainOrder is that of a count gain which a draw over the book of a bin lot made: right after receipts and returns, which draw nothing, and before
+// all that draws at the instant.
+const GainOrder = int16(Receipt)*2 + 1
+
+// GainKey is the key of such a gain.
+func GainKey(at time.Time, name string) Key {
+	return Key{at.UTC().Truncate(time.Microsecond), GainOrder, name}
 }
 
 // FillKey is the key of a leg that adds.

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"huskline/internal/fault"
 	"huskline/internal/lot"
 )
 
@@ -260,6 +261,7 @@ type SpentDisposition struct {
 
 // Tx is what the ledger needs of one transaction.
 type Tx interface {
+	OverTx
 	// At is the one time of recording of the transaction.
 	At() time.Time
 	// Lock locks the runs, then the lots, each in key order, and reads what is known of all that is named. A run not told yet is made, at
@@ -305,4 +307,13 @@ type NamedPlace struct {
 	ID   lot.PlaceID
 	Name string
 	Bin  bool
+	Over lot.Quantity // of a bin: how far the draws of one lot may go over its book, all together
+}
+
+// Check refuses a tolerance for draws over the book of what is no bin: elsewhere goods are weighed as they come in.
+func (p NamedPlace) Check() error {
+	if p.Over != 0 && !p.Bin {
+		return fault.Invalid("tolerance_without_bin", "place %s: draws may go over the book by %s, but it is no bin", p.ID, Amount(p.Over, lot.ByWeight))
+	}
+	return nil
 }

@@ -7,13 +7,15 @@ import (
 	"time"
 
 	"huskline/internal/lot"
+	"huskline/services/inventory/internal/stock"
 )
 
 // PutPlace registers a place, or changes it.
-func (t *Tx) PutPlace(ctx context.Context, id lot.PlaceID, name string, bin bool) error {
-	const upsert = `insert into places (place, name, bin) values ($1, $2, $3) on conflict (place) do update set name = excluded.name, bin = excluded.bin`
-	if _, err := t.tx.Exec(ctx, upsert, id, name, bin); err != nil {
-		return fmt.Errorf("register place %s: %w", id, err)
+func (t *Tx) PutPlace(ctx context.Context, p stock.NamedPlace) error {
+	const upsert = `insert into places (place, name, bin, over_book) values ($1, $2, $3, $4)
+		on conflict (place) do update set name = excluded.name, bin = excluded.bin, over_book = excluded.over_book`
+	if _, err := t.tx.Exec(ctx, upsert, p.ID, p.Name, p.Bin, p.Over); err != nil {
+		return fmt.Errorf("register place %s: %w", p.ID, err)
 	}
 	return nil
 }

@@ -23,7 +23,7 @@ func NewReader(db *postgres.DB) *Reader { return &Reader{db} }
 
 // Places lists places by code after a given one.
 func (r *Reader) Places(ctx context.Context, after string, limit int) (out []stock.NamedPlace, err error) {
-	const read = `select place, name, bin from places where place > $1 order by place limit $2`
+	const read = `select place, name, bin, over_book from places where place > $1 order by place limit $2`
 	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		rows, err := tx.Query(ctx, read, after, limit)
 		if err != nil {
@@ -131,6 +131,7 @@ func fill(ctx context.Context, tx pgx.Tx, states []*stock.State) error {
 // Holds lists holds, oldest first, after a number; those on one lot or all.
 func (r *Reader) Holds(ctx context.Context, on lot.ID, endedToo bool, after int64, limit int) (out []*hold.State, err error) {
 	const read = `select h.hold, h.number, h.class, h.root, h.reason, h.recall, h.placed_by, h.effective, h.ended_at is not null,
+			h.containers, h.fill_from, h.fill_to,
 			h.ended_at is null and exists (select from hold_frontier f where f.hold = h.hold),
 			array(select f.lot::text from hold_flags f where f.hold = h.hold and not f.excluded order by f.lot),
 			array(select f.lot::text from hold_flags f where f.hold = h.hold and f.excluded order by f.lot)
@@ -146,8 +147,10 @@ func (r *Reader) Holds(ctx context.Context, on lot.ID, endedToo bool, after int6
 		out, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (*hold.State, error) {
 			s := &hold.State{}
 			var lots, excluded []string
-			err := row.Scan(&s.Held.Hold, &s.Number, &s.Class, &s.Root, &s.Reason, &s.Recall, &s.PlacedBy, &s.At, &s.Ended, &s.Spreading, &lots, &excluded)
-			s.Lots, s.Excluded = ids(lots), ids(excluded)
+			var from, to *time.Time
+			err := row.Scan(&s.Held.Hold, &s.Number, &s.Class, &s.Root, &s.Reason, &s.Recall, &s.PlacedBy, &s.At, &s.Ended, &s.Containers, &from, &to,
+				&s.Spreading, &lots, &excluded)
+			s.FillFrom, s.FillTo, s.Lots, s.Excluded = orZero(from), orZero(to), ids(lots), ids(excluded)
 			return s, err
 		})
 		return err

@@ -25,7 +25,8 @@
 //
 // Taking w of the W pounds on hand takes w/W of what the lot still holds, in two parts by largest remainder. A lot's flows are ordered by time,
 // then receipts and returns, owner changes, runs, pours, adjustments, shipments, then the natural key as bytes; of two at one instant and of
-// one rank what fills the lot goes before what draws on it.
+// one rank what fills the lot goes before what draws on it. A count gain that a draw over the book of a bin lot made stands right after receipts
+// and returns; like any gain it brings pounds and no dollars, so that a pound of the lot costs less.
 //
 // A run's cost is the dollars taken with its inputs and its conversion, less by-products at pounds x split-off price in force at its end (each line
 // rounded half up; together no more than there is to credit). The rest goes over the main outputs by pounds x split-off price, or by pounds where

@@ -104,7 +104,7 @@ func (b *Book) emptied(body lot.BinEmptied, s stamp, at int64) {
 func (b *Book) adjusted(body lot.Adjusted, s stamp, at int64, original bool) {
 	f := &flow{
 		kind: adjusted, key: body.Adjustment, at: at, quantity: body.Delta,
-		writesOff: body.Account.WritesOff, unexplained: body.Account.Unexplains,
+		writesOff: body.Account.WritesOff, unexplained: body.Account.Unexplains, byDraw: body.DrawnBy != "",
 	}
 	if body.Delta < 0 {
 		f.quantity, f.from = -body.Delta, b.lot(body.Lot)

@@ -31,6 +31,7 @@ type flow struct {
 	role        lot.Role // of a filled flow
 	writesOff   bool     // of an adjustment
 	unexplained bool     // of an adjustment
+	byDraw      bool     // of an adjustment: a count gain that a draw over the book of a bin lot made
 	provisional bool     // rests on the cost of an open run
 	at          int64    // microseconds since 1970, UTC
 	line        int64
@@ -51,6 +52,11 @@ func (f *flow) rank(n *node) int {
 	switch f.kind {
 	case received, returned:
 		return 0
+	case adjusted:
+		if f.byDraw {
+			return 5
+		}
+		return f.correctionRank(n)
 	case titleOut:
 		return 10
 	case titleIn:
@@ -64,13 +70,18 @@ func (f *flow) rank(n *node) int {
 			return 30
 		}
 		return 31
-	case adjusted, emptied: // what fills comes first, so that what draws draws on it
-		if f.to == n {
-			return 40
-		}
-		return 41
+	case emptied:
+		return f.correctionRank(n)
 	}
 	return 50
+}
+
+// correctionRank puts what fills first, so that what draws draws on it.
+func (f *flow) correctionRank(n *node) int {
+	if f.to == n {
+		return 40
+	}
+	return 41
 }
 
 // before compares two flows of the lot n by time, rank and natural key as bytes.

@@ -1,12 +1,14 @@
 package cost_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/services/production/internal/cost"
+	"huskline/services/production/internal/proof"
 )
 
 func TestMoistureLeavesDollarsAndDamageTakesThem(t *testing.T) {
@@ -319,4 +321,41 @@ func TestKernelOfFinishedLot(t *testing.T) {
 	check(t, "kernel in F3: half of what moisture left", f3.Kernel.Weight.String(), "14.285714")
 	check(t, "its dollars: half of all", f3.Kernel.Paid.String(), "71.428571")
 	check(t, "per lb", decimal(t, f3.KernelPaidPerPound()), "5.0000")
+}
+
+// A draw of a bin lot over its book takes all that the lot still holds: the gain at the same moment stands before it, whatever the names are and whichever
+// is heard first, and brings pounds without dollars. The deliberate break it catches: a gain that stands with the adjustments of its moment, so
+// that the draw finds too little and what comes after it finds pounds without dollars.
+func TestGainBeforeItsDraw(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.item("IN", lot.InShell, "")
+	p.item("CLEAN", lot.InShell, "")
+	p.delivery("D-1", "100", "200")
+	p.pour("P-1", "D-1", "BIN", "100")
+	p.run("A-1").take("BIN", "60").give(lot.Main, "C-1", "CLEAN", "60").post()
+	at := p.now
+	p.say(lot.Inventory, lot.Adjusted{Adjustment: "over-book/run/A-2/1/1", Lot: "BIN", Delta: p.pounds("10"), Account: count, DrawnBy: "run/A-2"})
+	second := p.run("A-2").take("BIN", "40").give(lot.Main, "C-2", "CLEAN", "40")
+	second.body.Inputs[0].At = at
+	second.post()
+	p.ship("X-1", "BIN", "10")
+	for _, facts := range [][]lot.Recorded{p.facts, reversed(p.facts)} {
+		b := fold(t, facts)
+		check(t, "first draw", lotCost(t, b, "C-1").Cost.Paid.Stock, p.dollars("120"))
+		check(t, "second draw: 40 of 50 lb", lotCost(t, b, "C-2").Cost.Paid.Stock, p.dollars("64"))
+		s := b.Season()
+		check(t, "shipped", s.Shipped.Paid.Stock, p.dollars("16"))
+		check(t, "unaccounted", lot.Quantity(s.All.Unaccounted), -p.pounds("10"))
+		check(t, "short", s.Short, 0)
+		for _, l := range proof.Season(s, b.Where()) {
+			check(t, l.Name, l.Difference(), 0)
+		}
+	}
+}
+
+func reversed(facts []lot.Recorded) []lot.Recorded {
+	out := slices.Clone(facts)
+	slices.Reverse(out)
+	return out
 }

@@ -68,7 +68,7 @@ func history(t *testing.T, rt *rapid.T) *maker {
 	m.item("SHELL", lot.ByProductItem, "0.031")
 	m.receive()
 	m.receive()
-	steps := []func(){m.receive, m.process, m.process, m.process, m.fill, m.lose, m.send, m.back, m.price, m.work, m.reprice, m.correct, m.buy, m.goOn, m.goOn}
+	steps := []func(){m.receive, m.process, m.process, m.process, m.fill, m.lose, m.send, m.back, m.price, m.work, m.reprice, m.correct, m.buy, m.goOn, m.goOn, m.over}
 	for range rapid.IntRange(3, 25).Draw(rt, "steps") {
 		steps[rapid.IntRange(0, len(steps)-1).Draw(rt, "step")]()
 	}
@@ -208,6 +208,25 @@ func (m *maker) fill() {
 	pour := lot.Poured{Pour: m.name("P"), Bin: lot.ID(m.name("BIN")), Item: "IN", Measure: lot.ByWeight, Lot: from.id, Quantity: quantity(n)}
 	m.born(pour.Bin, "IN", "", n, true)
 	m.say(lot.Inventory, pour)
+}
+
+// over draws a bin lot empty and a little more, which a gain at the same moment brought.
+func (m *maker) over() {
+	s := m.pick(func(s *stock) bool { return s.bin })
+	if s == nil {
+		return
+	}
+	more := m.upTo("over", 1000)
+	r := m.run(lot.RunID(m.name("R")))
+	n := s.onHand + more
+	s.onHand = 0
+	at := m.now
+	m.say(lot.Inventory, lot.Adjusted{Adjustment: m.name("over-book/run"), Lot: s.id, Delta: quantity(more), Account: count, DrawnBy: "run/" + string(r.body.Run)})
+	r.line++
+	r.body.Inputs = []lot.RunInput{{Line: r.line, Lot: s.id, Quantity: quantity(n), At: at}}
+	m.give(r, lot.Main, lot.ID(m.name("M")), "CLEAN", n)
+	m.say(lot.Production, lot.RunOpened{Run: r.body.Run, Start: m.now})
+	r.post()
 }
 
 func (m *maker) lose() {

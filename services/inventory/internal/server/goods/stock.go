@@ -12,9 +12,15 @@ import (
 
 // RegisterPlace adds a place or changes it.
 func (s *Server) RegisterPlace(ctx context.Context, req *inventoryv1.RegisterPlaceRequest) (*inventoryv1.RegisterPlaceResponse, error) {
+	p := stock.NamedPlace{
+		ID: lot.PlaceID(req.GetPlace().GetPlace()), Name: req.GetPlace().GetName(), Bin: req.GetPlace().GetBin(),
+		Over: lot.Quantity(req.GetPlace().GetOverBookMicropounds()),
+	}
+	if err := p.Check(); err != nil {
+		return nil, err
+	}
 	return judge.Run(ctx, s.judge, req, func(ctx context.Context, tx judge.Tx) (*inventoryv1.RegisterPlaceResponse, []lot.Event, error) {
-		p := req.GetPlace()
-		return &inventoryv1.RegisterPlaceResponse{}, nil, tx.PutPlace(ctx, lot.PlaceID(p.GetPlace()), p.GetName(), p.GetBin())
+		return &inventoryv1.RegisterPlaceResponse{}, nil, tx.PutPlace(ctx, p)
 	})
 }
 

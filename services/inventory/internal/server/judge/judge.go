@@ -33,7 +33,7 @@ type Tx interface {
 	// Lies is what lies of a lot at a place.
 	Lies(ctx context.Context, id lot.ID, place lot.PlaceID) (lot.Quantity, error)
 	// PutPlace registers a place, or changes it.
-	PutPlace(ctx context.Context, id lot.PlaceID, name string, bin bool) error
+	PutPlace(ctx context.Context, p stock.NamedPlace) error
 	// PutReason registers a reason of adjustment, or changes its account.
 	PutReason(ctx context.Context, reason string, a lot.Account) error
 	// IssueToken registers a token by its hash.

@@ -55,7 +55,7 @@ func (s *Server) ListPlaces(ctx context.Context, req *inventoryv1.ListPlacesRequ
 			answer.NextPageToken = desk.PageToken(string(places[i-1].ID), true)
 			break
 		}
-		answer.Places = append(answer.Places, &inventoryv1.Place{Place: string(p.ID), Name: p.Name, Bin: p.Bin})
+		answer.Places = append(answer.Places, &inventoryv1.Place{Place: string(p.ID), Name: p.Name, Bin: p.Bin, OverBookMicropounds: int64(p.Over)})
 	}
 	return answer, nil
 }
@@ -155,6 +155,7 @@ func (s *Server) ListHolds(ctx context.Context, req *inventoryv1.ListHoldsReques
 		answer.Holds = append(answer.Holds, &inventoryv1.HoldState{
 			Hold: h.Held.Hold, Class: lotwire.HoldClass(h.Class), Root: string(h.Root), Reason: h.Reason, Recall: h.Recall, PlacedBy: h.PlacedBy,
 			Spreading: h.Spreading, Ended: h.Ended, Lots: codes(h.Lots), Excluded: codes(h.Excluded),
+			Containers: h.Containers, FillFrom: lotwire.Time(h.FillFrom), FillTo: lotwire.Time(h.FillTo),
 		})
 	}
 	return answer, nil
