@@ -23,7 +23,7 @@ func TestThree(t *testing.T) {
 		name string
 		test func(*testing.T, *planttest.Three, *trade)
 	}{
-		{"thread", steelThread}, {"joint cost", jointCost}, {"blend", blend}, {"toll", toll}, {"corrections", corrections}, {"backdated", backdated}, {"bus away", busAway},
+		{"thread", steelThread}, {"joint cost", jointCost}, {"blend", blend}, {"overdrawn", overdrawn}, {"toll", toll}, {"corrections", corrections}, {"backdated", backdated}, {"bus away", busAway},
 		{"units", units}, {"machines", machines},
 	} {
 		if !t.Run(part.name, func(t *testing.T) { part.test(t, p, tr) }) {

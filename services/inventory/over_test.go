@@ -187,7 +187,7 @@ func TestDrawsOverTheBookInAnyOrder(t *testing.T) {
 		sum := int64(0)
 		for _, i := range rnd.Perm(len(draws)) {
 			at := day(4, 8+i/2) // two at each moment
-			err := p.drawBin(i%3, fmt.Sprintf("%s-%d", bin, i), place, bin, draws[i], at)
+			err := p.drawBin(i%3, lot.Moved{Movement: fmt.Sprintf("%s-%d", bin, i), Lot: lot.ID(bin), From: lot.PlaceID(place), Quantity: lot.Quantity(draws[i])}, at)
 			if sum+draws[i] > 103 {
 				require.Equal(t, "bin_over_tolerance", reason(err), "seed %d, bin %d: %d lb after %d", seed, n, draws[i], sum)
 				continue
@@ -207,8 +207,9 @@ func TestDrawsOverTheBookInAnyOrder(t *testing.T) {
 	}
 }
 
-// drawBin draws in one of three ways: by a run, a shipment or a move.
-func (p *plant) drawBin(way int, id, place, bin string, pounds int64, at time.Time) error {
+// drawBin draws pounds of a bin lot in one of three ways: by a run, a shipment or a move.
+func (p *plant) drawBin(way int, m lot.Moved, at time.Time) error {
+	id, place, bin, pounds := m.Movement, string(m.From), string(m.Lot), int64(m.Quantity)
 	switch way {
 	case 0:
 		_, err := p.peer.PostMovement(p.t.Context(), dumpBin(id, place, bin, pounds, at))
