@@ -32,7 +32,7 @@ type store struct {
 	lines        *mem.Table[lot.RunID, []stock.Line]   // of all versions
 	tables       *mem.Table[lot.RunID, []lot.Contribution]
 	edges        *mem.Table[string, stock.Edge]
-	places       *mem.Table[lot.PlaceID, bool] // bin or not
+	places       *mem.Table[lot.PlaceID, stock.NamedPlace]
 	reasons      *mem.Table[string, lot.Account]
 	items        *mem.Table[lot.ItemID, item]
 	parties      *mem.Table[lot.PartyID, bool]
@@ -75,7 +75,7 @@ func newStore(log *mem.Log) *store {
 		facts: mem.NewTable[string, bool](log), legs: mem.NewList[stock.Leg](log), balances: mem.NewTable[string, balance](log),
 		containers: mem.NewTable[string, stock.Container](log), runs: mem.NewTable[lot.RunID, stock.RunState](log),
 		lines: mem.NewTable[lot.RunID, []stock.Line](log), tables: mem.NewTable[lot.RunID, []lot.Contribution](log),
-		edges: mem.NewTable[string, stock.Edge](log), places: mem.NewTable[lot.PlaceID, bool](log), reasons: mem.NewTable[string, lot.Account](log),
+		edges: mem.NewTable[string, stock.Edge](log), places: mem.NewTable[lot.PlaceID, stock.NamedPlace](log), reasons: mem.NewTable[string, lot.Account](log),
 		items: mem.NewTable[lot.ItemID, item](log), parties: mem.NewTable[lot.PartyID, bool](log), tries: mem.NewTable[string, try](log),
 		holds: mem.NewTable[string, hold.Hold](log), flags: mem.NewTable[string, flag](log), frontier: mem.NewTable[string, stock.Marked](log),
 		dispositions: mem.NewTable[string, disposition](log), shipments: mem.NewTable[string, shipping.Shipment](log),
@@ -291,13 +291,13 @@ func (t *tx) names(want stock.Want, k *stock.Known) {
 		}
 	}
 	for _, id := range want.Places {
-		bin, ok := t.s.places.Get(id)
+		place, ok := t.s.places.Get(id)
 		if !ok {
 			continue
 		}
-		p := stock.Place{Bin: bin}
+		p := stock.Place{Bin: place.Bin}
 		for _, b := range t.s.balances.All() {
-			if bin && b.spot.Place == id && b.Quantity > 0 {
+			if place.Bin && b.spot.Place == id && b.Quantity > 0 {
 				p.Lots = append(p.Lots, b.spot.Lot)
 			}
 		}

@@ -216,8 +216,8 @@ func (t *tx) SetLine(ctx context.Context, shipment string, changed *shipping.Lin
 }
 
 // PutPlace registers a place.
-func (t *tx) PutPlace(_ context.Context, id lot.PlaceID, _ string, bin bool) error {
-	t.s.places.Put(id, bin)
+func (t *tx) PutPlace(_ context.Context, p stock.NamedPlace) error {
+	t.s.places.Put(p.ID, p)
 	return nil
 }
 
