@@ -421,9 +421,12 @@ type Place struct {
 	// Name.
 	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
 	// A bin holds one lot at a time.
-	Bin           bool `protobuf:"varint,3,opt,name=bin,proto3" json:"bin,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Bin bool `protobuf:"varint,3,opt,name=bin,proto3" json:"bin,omitempty"`
+	// Of a bin: how many micropounds the draws of one bin lot may go over its book here, all together, up to a million pounds. What they go over
+	// is posted as a count gain that stands before the draw. 0: a draw over the book is refused, and so it is for goods kept by count.
+	OverBookMicropounds int64 `protobuf:"varint,4,opt,name=over_book_micropounds,json=overBookMicropounds,proto3" json:"over_book_micropounds,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *Place) Reset() {
@@ -475,6 +478,13 @@ func (x *Place) GetBin() bool {
 		return x.Bin
 	}
 	return false
+}
+
+func (x *Place) GetOverBookMicropounds() int64 {
+	if x != nil {
+		return x.OverBookMicropounds
+	}
+	return 0
 }
 
 // RegisterPlaceRequest is a place as it stands from now on.
@@ -2955,7 +2965,13 @@ type HoldState struct {
 	// Lots it is on.
 	Lots []string `protobuf:"bytes,9,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Lots excluded.
-	Excluded      []string `protobuf:"bytes,10,rep,name=excluded,proto3" json:"excluded,omitempty"`
+	Excluded []string `protobuf:"bytes,10,rep,name=excluded,proto3" json:"excluded,omitempty"`
+	// Containers of the root that it lies on, by code as given; with no fill window either: the whole lot.
+	Containers []string `protobuf:"bytes,11,rep,name=containers,proto3" json:"containers,omitempty"`
+	// Start of the fill window that it lies on; absent: from the beginning, or no window where fill_to is absent too.
+	FillFrom *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=fill_from,json=fillFrom,proto3" json:"fill_from,omitempty"`
+	// End of the fill window; absent: without end, or no window where fill_from is absent too.
+	FillTo        *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=fill_to,json=fillTo,proto3" json:"fill_to,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3056,6 +3072,27 @@ func (x *HoldState) GetLots() []string {
 func (x *HoldState) GetExcluded() []string {
 	if x != nil {
 		return x.Excluded
+	}
+	return nil
+}
+
+func (x *HoldState) GetContainers() []string {
+	if x != nil {
+		return x.Containers
+	}
+	return nil
+}
+
+func (x *HoldState) GetFillFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FillFrom
+	}
+	return nil
+}
+
+func (x *HoldState) GetFillTo() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FillTo
 	}
 	return nil
 }
@@ -6028,11 +6065,12 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\x14PostMovementResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12+\n" +
 	"\x11input_micropounds\x18\x02 \x01(\x03R\x10inputMicropounds\x12-\n" +
-	"\x12output_micropounds\x18\x03 \x01(\x03R\x11outputMicropounds\"c\n" +
+	"\x12output_micropounds\x18\x03 \x01(\x03R\x11outputMicropounds\"\xa7\x01\n" +
 	"\x05Place\x12*\n" +
 	"\x05place\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x05place\x12\x1c\n" +
 	"\x04name\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x04name\x12\x10\n" +
-	"\x03bin\x18\x03 \x01(\bR\x03bin\"{\n" +
+	"\x03bin\x18\x03 \x01(\bR\x03bin\x12B\n" +
+	"\x15over_book_micropounds\x18\x04 \x01(\x03B\x0e\xbaH\v\"\t\x18\x80\xa0\x94\xa5\x8d\x1d(\x00R\x13overBookMicropounds\"{\n" +
 	"\x14RegisterPlaceRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12:\n" +
@@ -6233,7 +6271,7 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"page_token\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"s\n" +
 	"\x11ListHoldsResponse\x126\n" +
 	"\x05holds\x18\x01 \x03(\v2 .huskline.inventory.v1.HoldStateR\x05holds\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x98\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa6\x03\n" +
 	"\tHoldState\x12\x12\n" +
 	"\x04hold\x18\x01 \x01(\tR\x04hold\x122\n" +
 	"\x05class\x18\x02 \x01(\x0e2\x1c.huskline.event.v1.HoldClassR\x05class\x12\x12\n" +
@@ -6245,7 +6283,12 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\x05ended\x18\b \x01(\bR\x05ended\x12\x12\n" +
 	"\x04lots\x18\t \x03(\tR\x04lots\x12\x1a\n" +
 	"\bexcluded\x18\n" +
-	" \x03(\tR\bexcluded\"Q\n" +
+	" \x03(\tR\bexcluded\x12\x1e\n" +
+	"\n" +
+	"containers\x18\v \x03(\tR\n" +
+	"containers\x127\n" +
+	"\tfill_from\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\bfillFrom\x123\n" +
+	"\afill_to\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\x06fillTo\"Q\n" +
 	"\aBalance\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x1a\n" +
@@ -6668,122 +6711,124 @@ var file_huskline_inventory_v1_inventory_proto_depIdxs = []int32{
 	80,  // 40: huskline.inventory.v1.ReleaseHoldResponse.receipt:type_name -> huskline.event.v1.Receipt
 	41,  // 41: huskline.inventory.v1.ListHoldsResponse.holds:type_name -> huskline.inventory.v1.HoldState
 	88,  // 42: huskline.inventory.v1.HoldState.class:type_name -> huskline.event.v1.HoldClass
-	81,  // 43: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
-	90,  // 44: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
-	91,  // 45: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
-	81,  // 46: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
-	42,  // 47: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
-	43,  // 48: huskline.inventory.v1.LotState.containers:type_name -> huskline.inventory.v1.Container
-	44,  // 49: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
-	44,  // 50: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
-	81,  // 51: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
-	80,  // 52: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
-	81,  // 53: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
-	42,  // 54: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
-	90,  // 55: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
-	81,  // 56: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
-	81,  // 57: huskline.inventory.v1.ReceivedFrom.received:type_name -> google.protobuf.Timestamp
-	50,  // 58: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
-	50,  // 59: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
-	51,  // 60: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
-	52,  // 61: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
-	53,  // 62: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
-	90,  // 63: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
-	80,  // 64: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
-	54,  // 65: huskline.inventory.v1.DrillResponse.received_from:type_name -> huskline.inventory.v1.ReceivedFrom
-	81,  // 66: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
-	80,  // 67: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
-	58,  // 68: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
-	80,  // 69: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
-	92,  // 70: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	93,  // 71: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	80,  // 72: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	93,  // 73: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	92,  // 74: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	67,  // 75: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
-	80,  // 76: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	80,  // 77: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	80,  // 78: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	81,  // 79: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	80,  // 80: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	74,  // 81: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
-	81,  // 82: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	81,  // 83: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	80,  // 84: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	80,  // 85: huskline.inventory.v1.WatchBalancesResponse.at:type_name -> huskline.event.v1.Receipt
-	81,  // 86: huskline.inventory.v1.WatchBalancesResponse.recorded:type_name -> google.protobuf.Timestamp
-	81,  // 87: huskline.inventory.v1.WatchBalancesResponse.effective:type_name -> google.protobuf.Timestamp
-	79,  // 88: huskline.inventory.v1.WatchBalancesResponse.changes:type_name -> huskline.inventory.v1.BalanceChange
-	90,  // 89: huskline.inventory.v1.BalanceChange.measure:type_name -> huskline.event.v1.Measure
-	1,   // 90: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
-	3,   // 91: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
-	6,   // 92: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
-	8,   // 93: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
-	10,  // 94: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
-	12,  // 95: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
-	14,  // 96: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
-	16,  // 97: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
-	18,  // 98: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
-	20,  // 99: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
-	22,  // 100: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
-	24,  // 101: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
-	26,  // 102: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
-	28,  // 103: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
-	31,  // 104: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
-	33,  // 105: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
-	35,  // 106: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
-	37,  // 107: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
-	39,  // 108: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
-	45,  // 109: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
-	47,  // 110: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
-	77,  // 111: huskline.inventory.v1.InventoryService.WatchBalances:input_type -> huskline.inventory.v1.WatchBalancesRequest
-	49,  // 112: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
-	56,  // 113: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
-	59,  // 114: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
-	61,  // 115: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
-	63,  // 116: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
-	65,  // 117: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
-	68,  // 118: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
-	70,  // 119: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
-	72,  // 120: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
-	75,  // 121: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
-	2,   // 122: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
-	4,   // 123: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
-	7,   // 124: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
-	9,   // 125: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
-	11,  // 126: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
-	13,  // 127: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
-	15,  // 128: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
-	17,  // 129: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
-	19,  // 130: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
-	21,  // 131: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
-	23,  // 132: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
-	25,  // 133: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
-	27,  // 134: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
-	29,  // 135: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
-	32,  // 136: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
-	34,  // 137: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
-	36,  // 138: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
-	38,  // 139: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
-	40,  // 140: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
-	46,  // 141: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
-	48,  // 142: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
-	78,  // 143: huskline.inventory.v1.InventoryService.WatchBalances:output_type -> huskline.inventory.v1.WatchBalancesResponse
-	55,  // 144: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
-	57,  // 145: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
-	60,  // 146: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
-	62,  // 147: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
-	64,  // 148: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
-	66,  // 149: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
-	69,  // 150: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
-	71,  // 151: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
-	73,  // 152: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
-	76,  // 153: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
-	122, // [122:154] is the sub-list for method output_type
-	90,  // [90:122] is the sub-list for method input_type
-	90,  // [90:90] is the sub-list for extension type_name
-	90,  // [90:90] is the sub-list for extension extendee
-	0,   // [0:90] is the sub-list for field type_name
+	81,  // 43: huskline.inventory.v1.HoldState.fill_from:type_name -> google.protobuf.Timestamp
+	81,  // 44: huskline.inventory.v1.HoldState.fill_to:type_name -> google.protobuf.Timestamp
+	81,  // 45: huskline.inventory.v1.Container.filled_to:type_name -> google.protobuf.Timestamp
+	90,  // 46: huskline.inventory.v1.LotState.measure:type_name -> huskline.event.v1.Measure
+	91,  // 47: huskline.inventory.v1.LotState.ownership:type_name -> huskline.event.v1.Ownership
+	81,  // 48: huskline.inventory.v1.LotState.born:type_name -> google.protobuf.Timestamp
+	42,  // 49: huskline.inventory.v1.LotState.balances:type_name -> huskline.inventory.v1.Balance
+	43,  // 50: huskline.inventory.v1.LotState.containers:type_name -> huskline.inventory.v1.Container
+	44,  // 51: huskline.inventory.v1.GetLotResponse.lot:type_name -> huskline.inventory.v1.LotState
+	44,  // 52: huskline.inventory.v1.ListLotsResponse.lots:type_name -> huskline.inventory.v1.LotState
+	81,  // 53: huskline.inventory.v1.DrillRequest.known_at:type_name -> google.protobuf.Timestamp
+	80,  // 54: huskline.inventory.v1.DrillRequest.as_of:type_name -> huskline.event.v1.Receipt
+	81,  // 55: huskline.inventory.v1.DrillRequest.at:type_name -> google.protobuf.Timestamp
+	42,  // 56: huskline.inventory.v1.AffectedLot.balances:type_name -> huskline.inventory.v1.Balance
+	90,  // 57: huskline.inventory.v1.AffectedLot.measure:type_name -> huskline.event.v1.Measure
+	81,  // 58: huskline.inventory.v1.AffectedShipment.time:type_name -> google.protobuf.Timestamp
+	81,  // 59: huskline.inventory.v1.ReceivedFrom.received:type_name -> google.protobuf.Timestamp
+	50,  // 60: huskline.inventory.v1.DrillResponse.affected:type_name -> huskline.inventory.v1.AffectedLot
+	50,  // 61: huskline.inventory.v1.DrillResponse.ancestors:type_name -> huskline.inventory.v1.AffectedLot
+	51,  // 62: huskline.inventory.v1.DrillResponse.shipments:type_name -> huskline.inventory.v1.AffectedShipment
+	52,  // 63: huskline.inventory.v1.DrillResponse.consignees:type_name -> huskline.inventory.v1.Consignee
+	53,  // 64: huskline.inventory.v1.DrillResponse.runs:type_name -> huskline.inventory.v1.RunBalance
+	90,  // 65: huskline.inventory.v1.DrillResponse.measure:type_name -> huskline.event.v1.Measure
+	80,  // 66: huskline.inventory.v1.DrillResponse.as_of:type_name -> huskline.event.v1.Receipt
+	54,  // 67: huskline.inventory.v1.DrillResponse.received_from:type_name -> huskline.inventory.v1.ReceivedFrom
+	81,  // 68: huskline.inventory.v1.OriginsRequest.known_at:type_name -> google.protobuf.Timestamp
+	80,  // 69: huskline.inventory.v1.OriginsRequest.as_of:type_name -> huskline.event.v1.Receipt
+	58,  // 70: huskline.inventory.v1.OriginsResponse.origins:type_name -> huskline.inventory.v1.Origin
+	80,  // 71: huskline.inventory.v1.OriginsResponse.as_of:type_name -> huskline.event.v1.Receipt
+	92,  // 72: huskline.inventory.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	93,  // 73: huskline.inventory.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	80,  // 74: huskline.inventory.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	93,  // 75: huskline.inventory.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	92,  // 76: huskline.inventory.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	67,  // 77: huskline.inventory.v1.ListQuarantineResponse.events:type_name -> huskline.inventory.v1.QuarantinedEvent
+	80,  // 78: huskline.inventory.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	80,  // 79: huskline.inventory.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	80,  // 80: huskline.inventory.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 81: huskline.inventory.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	80,  // 82: huskline.inventory.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 83: huskline.inventory.v1.ListTokensResponse.tokens:type_name -> huskline.inventory.v1.Token
+	81,  // 84: huskline.inventory.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	81,  // 85: huskline.inventory.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	80,  // 86: huskline.inventory.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	80,  // 87: huskline.inventory.v1.WatchBalancesResponse.at:type_name -> huskline.event.v1.Receipt
+	81,  // 88: huskline.inventory.v1.WatchBalancesResponse.recorded:type_name -> google.protobuf.Timestamp
+	81,  // 89: huskline.inventory.v1.WatchBalancesResponse.effective:type_name -> google.protobuf.Timestamp
+	79,  // 90: huskline.inventory.v1.WatchBalancesResponse.changes:type_name -> huskline.inventory.v1.BalanceChange
+	90,  // 91: huskline.inventory.v1.BalanceChange.measure:type_name -> huskline.event.v1.Measure
+	1,   // 92: huskline.inventory.v1.InventoryService.ClaimLots:input_type -> huskline.inventory.v1.ClaimLotsRequest
+	3,   // 93: huskline.inventory.v1.InventoryService.PostMovement:input_type -> huskline.inventory.v1.PostMovementRequest
+	6,   // 94: huskline.inventory.v1.InventoryService.RegisterPlace:input_type -> huskline.inventory.v1.RegisterPlaceRequest
+	8,   // 95: huskline.inventory.v1.InventoryService.ListPlaces:input_type -> huskline.inventory.v1.ListPlacesRequest
+	10,  // 96: huskline.inventory.v1.InventoryService.RegisterReason:input_type -> huskline.inventory.v1.RegisterReasonRequest
+	12,  // 97: huskline.inventory.v1.InventoryService.RecordPour:input_type -> huskline.inventory.v1.RecordPourRequest
+	14,  // 98: huskline.inventory.v1.InventoryService.EmptyBin:input_type -> huskline.inventory.v1.EmptyBinRequest
+	16,  // 99: huskline.inventory.v1.InventoryService.AdjustLot:input_type -> huskline.inventory.v1.AdjustLotRequest
+	18,  // 100: huskline.inventory.v1.InventoryService.MoveLot:input_type -> huskline.inventory.v1.MoveLotRequest
+	20,  // 101: huskline.inventory.v1.InventoryService.ShipGoods:input_type -> huskline.inventory.v1.ShipGoodsRequest
+	22,  // 102: huskline.inventory.v1.InventoryService.ReturnGoods:input_type -> huskline.inventory.v1.ReturnGoodsRequest
+	24,  // 103: huskline.inventory.v1.InventoryService.OpenCount:input_type -> huskline.inventory.v1.OpenCountRequest
+	26,  // 104: huskline.inventory.v1.InventoryService.RecordCount:input_type -> huskline.inventory.v1.RecordCountRequest
+	28,  // 105: huskline.inventory.v1.InventoryService.CloseCount:input_type -> huskline.inventory.v1.CloseCountRequest
+	31,  // 106: huskline.inventory.v1.InventoryService.PlaceHold:input_type -> huskline.inventory.v1.PlaceHoldRequest
+	33,  // 107: huskline.inventory.v1.InventoryService.ExcludeFromHold:input_type -> huskline.inventory.v1.ExcludeFromHoldRequest
+	35,  // 108: huskline.inventory.v1.InventoryService.DecideDisposition:input_type -> huskline.inventory.v1.DecideDispositionRequest
+	37,  // 109: huskline.inventory.v1.InventoryService.ReleaseHold:input_type -> huskline.inventory.v1.ReleaseHoldRequest
+	39,  // 110: huskline.inventory.v1.InventoryService.ListHolds:input_type -> huskline.inventory.v1.ListHoldsRequest
+	45,  // 111: huskline.inventory.v1.InventoryService.GetLot:input_type -> huskline.inventory.v1.GetLotRequest
+	47,  // 112: huskline.inventory.v1.InventoryService.ListLots:input_type -> huskline.inventory.v1.ListLotsRequest
+	77,  // 113: huskline.inventory.v1.InventoryService.WatchBalances:input_type -> huskline.inventory.v1.WatchBalancesRequest
+	49,  // 114: huskline.inventory.v1.InventoryService.Drill:input_type -> huskline.inventory.v1.DrillRequest
+	56,  // 115: huskline.inventory.v1.InventoryService.Origins:input_type -> huskline.inventory.v1.OriginsRequest
+	59,  // 116: huskline.inventory.v1.InventoryService.ReadEvents:input_type -> huskline.inventory.v1.ReadEventsRequest
+	61,  // 117: huskline.inventory.v1.InventoryService.GetHead:input_type -> huskline.inventory.v1.GetHeadRequest
+	63,  // 118: huskline.inventory.v1.InventoryService.ReadKept:input_type -> huskline.inventory.v1.ReadKeptRequest
+	65,  // 119: huskline.inventory.v1.InventoryService.ListQuarantine:input_type -> huskline.inventory.v1.ListQuarantineRequest
+	68,  // 120: huskline.inventory.v1.InventoryService.RetryQuarantine:input_type -> huskline.inventory.v1.RetryQuarantineRequest
+	70,  // 121: huskline.inventory.v1.InventoryService.IssueToken:input_type -> huskline.inventory.v1.IssueTokenRequest
+	72,  // 122: huskline.inventory.v1.InventoryService.ListTokens:input_type -> huskline.inventory.v1.ListTokensRequest
+	75,  // 123: huskline.inventory.v1.InventoryService.RevokeToken:input_type -> huskline.inventory.v1.RevokeTokenRequest
+	2,   // 124: huskline.inventory.v1.InventoryService.ClaimLots:output_type -> huskline.inventory.v1.ClaimLotsResponse
+	4,   // 125: huskline.inventory.v1.InventoryService.PostMovement:output_type -> huskline.inventory.v1.PostMovementResponse
+	7,   // 126: huskline.inventory.v1.InventoryService.RegisterPlace:output_type -> huskline.inventory.v1.RegisterPlaceResponse
+	9,   // 127: huskline.inventory.v1.InventoryService.ListPlaces:output_type -> huskline.inventory.v1.ListPlacesResponse
+	11,  // 128: huskline.inventory.v1.InventoryService.RegisterReason:output_type -> huskline.inventory.v1.RegisterReasonResponse
+	13,  // 129: huskline.inventory.v1.InventoryService.RecordPour:output_type -> huskline.inventory.v1.RecordPourResponse
+	15,  // 130: huskline.inventory.v1.InventoryService.EmptyBin:output_type -> huskline.inventory.v1.EmptyBinResponse
+	17,  // 131: huskline.inventory.v1.InventoryService.AdjustLot:output_type -> huskline.inventory.v1.AdjustLotResponse
+	19,  // 132: huskline.inventory.v1.InventoryService.MoveLot:output_type -> huskline.inventory.v1.MoveLotResponse
+	21,  // 133: huskline.inventory.v1.InventoryService.ShipGoods:output_type -> huskline.inventory.v1.ShipGoodsResponse
+	23,  // 134: huskline.inventory.v1.InventoryService.ReturnGoods:output_type -> huskline.inventory.v1.ReturnGoodsResponse
+	25,  // 135: huskline.inventory.v1.InventoryService.OpenCount:output_type -> huskline.inventory.v1.OpenCountResponse
+	27,  // 136: huskline.inventory.v1.InventoryService.RecordCount:output_type -> huskline.inventory.v1.RecordCountResponse
+	29,  // 137: huskline.inventory.v1.InventoryService.CloseCount:output_type -> huskline.inventory.v1.CloseCountResponse
+	32,  // 138: huskline.inventory.v1.InventoryService.PlaceHold:output_type -> huskline.inventory.v1.PlaceHoldResponse
+	34,  // 139: huskline.inventory.v1.InventoryService.ExcludeFromHold:output_type -> huskline.inventory.v1.ExcludeFromHoldResponse
+	36,  // 140: huskline.inventory.v1.InventoryService.DecideDisposition:output_type -> huskline.inventory.v1.DecideDispositionResponse
+	38,  // 141: huskline.inventory.v1.InventoryService.ReleaseHold:output_type -> huskline.inventory.v1.ReleaseHoldResponse
+	40,  // 142: huskline.inventory.v1.InventoryService.ListHolds:output_type -> huskline.inventory.v1.ListHoldsResponse
+	46,  // 143: huskline.inventory.v1.InventoryService.GetLot:output_type -> huskline.inventory.v1.GetLotResponse
+	48,  // 144: huskline.inventory.v1.InventoryService.ListLots:output_type -> huskline.inventory.v1.ListLotsResponse
+	78,  // 145: huskline.inventory.v1.InventoryService.WatchBalances:output_type -> huskline.inventory.v1.WatchBalancesResponse
+	55,  // 146: huskline.inventory.v1.InventoryService.Drill:output_type -> huskline.inventory.v1.DrillResponse
+	57,  // 147: huskline.inventory.v1.InventoryService.Origins:output_type -> huskline.inventory.v1.OriginsResponse
+	60,  // 148: huskline.inventory.v1.InventoryService.ReadEvents:output_type -> huskline.inventory.v1.ReadEventsResponse
+	62,  // 149: huskline.inventory.v1.InventoryService.GetHead:output_type -> huskline.inventory.v1.GetHeadResponse
+	64,  // 150: huskline.inventory.v1.InventoryService.ReadKept:output_type -> huskline.inventory.v1.ReadKeptResponse
+	66,  // 151: huskline.inventory.v1.InventoryService.ListQuarantine:output_type -> huskline.inventory.v1.ListQuarantineResponse
+	69,  // 152: huskline.inventory.v1.InventoryService.RetryQuarantine:output_type -> huskline.inventory.v1.RetryQuarantineResponse
+	71,  // 153: huskline.inventory.v1.InventoryService.IssueToken:output_type -> huskline.inventory.v1.IssueTokenResponse
+	73,  // 154: huskline.inventory.v1.InventoryService.ListTokens:output_type -> huskline.inventory.v1.ListTokensResponse
+	76,  // 155: huskline.inventory.v1.InventoryService.RevokeToken:output_type -> huskline.inventory.v1.RevokeTokenResponse
+	124, // [124:156] is the sub-list for method output_type
+	92,  // [92:124] is the sub-list for method input_type
+	92,  // [92:92] is the sub-list for extension type_name
+	92,  // [92:92] is the sub-list for extension extendee
+	0,   // [0:92] is the sub-list for field type_name
 }
 
 func init() { file_huskline_inventory_v1_inventory_proto_init() }
