@@ -27,35 +27,51 @@ type plant struct {
 	conns      []*grpc.ClientConn
 }
 
-// dial connects to a running plant: by its data folder, or by address and token.
-func (s *session) dial() (*plant, error) {
-	addr, token, secure := s.cli.Addr, s.cli.Token, (*tls.Config)(nil)
+// target is where a plant is and who asks.
+type target struct{ addr, token, ca string }
+
+// target is what the command line says, or the data folder as it is now.
+func (s *session) target() (target, error) {
+	t := target{s.cli.Addr, s.cli.Token, s.cli.CA}
 	switch {
-	case addr != "" && s.cli.Data != "":
-		return nil, usageError{errors.New("--data and --addr exclude each other: one names a data folder, the other an address")}
+	case t.addr != "" && s.cli.Data != "":
+		return t, usageError{errors.New("--data and --addr exclude each other: one names a data folder, the other an address")}
 	case s.cli.Data != "":
 		e, err := launch.ReadEndpoint(s.cli.Data)
 		if err != nil {
-			return nil, err
+			return t, err
 		}
-		addr = e.GRPC
-		if token == "" {
-			token = e.Token
+		t.addr = e.GRPC
+		if t.token == "" {
+			t.token = e.Token
 		}
-	case addr == "":
-		return nil, usageError{errors.New("which plant? give --data DIR, or --addr ADDR and --token TOKEN")}
+	case t.addr == "":
+		return t, usageError{errors.New("which plant? give --data DIR, or --addr ADDR and --token TOKEN")}
 	}
-	if s.cli.CA != "" {
-		var err error
-		if secure, err = callerTLS(s.cli.CA); err != nil {
-			return nil, err
-		}
-	}
-	addrs, err := parseAddr(addr)
+	return t, nil
+}
+
+// dial connects to a running plant: by its data folder, or by address and token.
+func (s *session) dial() (*plant, error) {
+	t, err := s.target()
 	if err != nil {
 		return nil, err
 	}
-	return dialPlant(addrs, token, secure)
+	return dialTarget(t)
+}
+
+func dialTarget(t target) (_ *plant, err error) {
+	var secure *tls.Config
+	if t.ca != "" {
+		if secure, err = callerTLS(t.ca); err != nil {
+			return nil, err
+		}
+	}
+	addrs, err := parseAddr(t.addr)
+	if err != nil {
+		return nil, err
+	}
+	return dialPlant(addrs, t.token, secure)
 }
 
 func callerTLS(ca string) (*tls.Config, error) {

@@ -1,19 +1,30 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
 
 	"huskline/internal/fault"
+	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/huskline/internal/weighfeed"
 )
 
 type weighCmd struct {
-	File string `arg:"" optional:"" default:"-" help:"File with a header row or JSON lines; - is standard input."`
+	File       string `arg:"" optional:"" default:"-" help:"File with a header row or JSON lines; - is standard input."`
+	Register   bool   `help:"Register scales that the plant does not know, without limits, without asking; needs an administrator's token."`
+	From       string `help:"Stand beside a device and go on until ctrl-C: tcp://HOST:PORT or serial:///dev/NAME (text frames of SMA SCP-0499), or a file that grows." placeholder:"ADDRESS"`
+	Scale      string `help:"With --from: the scale that sends the frames." placeholder:"CODE"`
+	Queue      string `help:"With --from: folder that keeps readings until the plant has them." type:"path" placeholder:"DIR"`
+	QueueLimit string `help:"With --from: how large the queue may grow; at its limit nothing more is captured, and nothing is dropped." default:"64MiB" placeholder:"SIZE"`
+	First      int64  `help:"With --from: the scale's first own number; otherwise a new queue asks the plant." placeholder:"N"`
+	AcceptLoss bool   `help:"With --from and --first: go on with what is whole of a queue that was cut or damaged."`
 }
 
 // weighObject is a posting as programs read it.
@@ -37,6 +48,12 @@ type lineObject struct {
 
 // Run posts the readings and names each line that was refused or is in conflict (exit 2); the good ones are stored all the same.
 func (c *weighCmd) Run(s *session) error {
+	if c.From != "" {
+		return c.from(s)
+	}
+	if c.Scale != "" || c.Queue != "" || c.First != 0 || c.AcceptLoss {
+		return usageError{errors.New("weigh: --scale, --queue, --first and --accept-loss go with --from")}
+	}
 	feed := s.in
 	if c.File != "-" {
 		file, err := os.Open(c.File)
@@ -52,10 +69,13 @@ func (c *weighCmd) Run(s *session) error {
 	}
 	defer p.close()
 	o := weighObject{Exceptions: []lineObject{}}
+	scales := &scaleBook{s: s, intake: p.intake, register: c.Register}
 	report, err := weighfeed.Post(s.ctx, weighfeed.Config{
+		Admit:  scales.admit,
 		Stream: weighfeed.Stream{Intake: p.intake, Window: 4, Patience: weighfeed.Patience{Now: s.now, Call: 30 * time.Second, All: 2 * time.Minute}},
 		NewID:  uuid.NewString,
 		Each: func(l weighfeed.Line) {
+			scales.answered(l)
 			if l.Outcome == weighfeed.Refused || l.Outcome == weighfeed.Conflict {
 				o.Exceptions = append(o.Exceptions, lineObject{l.Line, l.Scale, l.Seq, string(l.Outcome), l.Reason, l.Message})
 				fmt.Fprintf(s.errout, "line %d: %s: %s (%s)\n", l.Line, l.Outcome, l.Message, l.Reason)
@@ -81,4 +101,60 @@ func (c *weighCmd) Run(s *session) error {
 			report.Lines, report.Refused, report.Conflicts, report.Stored+report.Repeated)
 	}
 	return nil
+}
+
+// scaleBook is the scales that the plant knows, so that a misspelt code is noticed: with an administrator's token it would become a scale.
+type scaleBook struct {
+	s        *session
+	intake   intakev1.IntakeServiceClient
+	register bool
+	asked    bool
+	known    map[string]bool // nil where the plant did not say
+}
+
+// admit refuses a code that differs from a known one in capitals only: nobody means two scales by that. It asks the plant once.
+func (b *scaleBook) admit(r *intakev1.Reading) error {
+	if !b.asked {
+		b.asked = true
+		_ = b.load() // where the plant does not answer, the posting itself says why
+	}
+	if b.register || b.known[r.GetScale()] {
+		return nil
+	}
+	for code := range b.known {
+		if strings.EqualFold(code, r.GetScale()) {
+			return fault.Invalid("scale_capitals", "scale %s: it is not known, %s is; codes are told apart by their capitals too (--register allows both)", r.GetScale(), code)
+		}
+	}
+	return nil
+}
+
+// answered tells a scale that came to be by its first reading.
+func (b *scaleBook) answered(l weighfeed.Line) {
+	if l.Scale == "" || l.Outcome != weighfeed.Stored && l.Outcome != weighfeed.Conflict || b.known == nil || b.known[l.Scale] {
+		return
+	}
+	b.known[l.Scale] = true
+	if !b.register {
+		fmt.Fprintf(b.s.errout, "line %d: scale %s was not known: it is registered now, without limits, since an administrator's token posts; is it spelt right?\n", l.Line, l.Scale)
+	}
+}
+
+func (b *scaleBook) load() error {
+	ctx, cancel := context.WithTimeout(b.s.ctx, 5*time.Second)
+	defer cancel()
+	known := map[string]bool{}
+	for page := ""; ; {
+		got, err := b.intake.ListScales(ctx, &intakev1.ListScalesRequest{PageSize: 1000, PageToken: page})
+		if err != nil {
+			return err
+		}
+		for _, one := range got.GetScales() {
+			known[one.GetScale().GetScale()] = true
+		}
+		if page = got.GetNextPageToken(); page == "" {
+			b.known = known
+			return nil
+		}
+	}
 }

@@ -22,6 +22,9 @@ import (
 // columns are the fields of a reading, by the names that a header row and a JSON object use; the last may be left out.
 var columns = []string{"scale", "seq", "time", "reading", "unit", "kind", "reference"}
 
+// seqColumn is the one that a device without numbers of its own leaves out.
+const seqColumn = 1
+
 // mustHave is how many of the columns have to be there.
 const mustHave = 6
 
@@ -36,15 +39,20 @@ var kinds = map[string]intakev1.ReadingKind{
 type raw [7]string
 
 // reading turns text into a message. Digits, unit and scale are left as they came: what they may be is intake's to judge, reading by reading.
-func (r raw) reading() (*intakev1.Reading, error) {
+func (r raw) reading(ownNumbers bool) (*intakev1.Reading, error) {
 	for i, cell := range r {
 		if !utf8.ValidString(cell) {
 			return nil, fault.Invalid("not_utf8", "field %s: %q is not UTF-8", columns[i], cell)
 		}
 	}
 	seq, err := strconv.ParseInt(r[1], 10, 64)
-	if err != nil || r[1] != strconv.FormatInt(seq, 10) {
+	if ownNumbers && r[1] == "" {
+		seq, err = 0, nil
+	} else if err != nil || r[1] != strconv.FormatInt(seq, 10) {
 		return nil, fault.Invalid("sequence_malformed", "field seq: %q: only a whole number in digits 0-9 is allowed", r[1])
+	}
+	if ownNumbers && r[1] != "" && seq < 1 {
+		return nil, fault.Invalid("sequence_below_one", "sequence %d: a scale counts 1, 2, 3 …", seq)
 	}
 	var at time.Time
 	if err := at.UnmarshalText([]byte(r[2])); err != nil {
@@ -58,7 +66,7 @@ func (r raw) reading() (*intakev1.Reading, error) {
 }
 
 // header maps the columns of a CSV feed: where each stands, -1 where it is absent.
-func header(line string) ([]int, error) {
+func header(line string, ownNumbers bool) ([]int, error) {
 	names, err := cells(line)
 	if err != nil {
 		return nil, fault.Invalid("header_malformed", "line 1: the header row: %v", err)
@@ -75,7 +83,7 @@ func header(line string) ([]int, error) {
 		place[at] = i
 	}
 	for at := range mustHave {
-		if place[at] < 0 {
+		if place[at] < 0 && !(ownNumbers && at == seqColumn) {
 			return nil, fault.Invalid("column_missing", "line 1: column %q is required", columns[at])
 		}
 	}
@@ -115,7 +123,7 @@ func cells(line string) ([]string, error) {
 }
 
 // fromJSON reads one object. A number is taken digit by digit as it stands, never by way of a float.
-func fromJSON(line string) (r raw, err error) {
+func fromJSON(line string, ownNumbers bool) (r raw, err error) {
 	d := json.NewDecoder(strings.NewReader(line))
 	d.UseNumber()
 	var fields map[string]any
@@ -140,11 +148,50 @@ func fromJSON(line string) (r raw, err error) {
 		}
 	}
 	for at := range mustHave {
-		if _, there := fields[columns[at]]; !there {
+		if _, there := fields[columns[at]]; !there && !(ownNumbers && at == seqColumn) {
 			return r, fault.Invalid("field_missing", "field %s is required", columns[at])
 		}
 	}
 	return r, nil
+}
+
+// Parser reads the lines of one feed, which its first line says to be CSV or JSON. The zero value is ready.
+type Parser struct {
+	OwnNumbers bool // a line may have no sequence: its reading then has 0
+	begun      bool
+	json       bool
+	place      []int // of the columns of a CSV feed
+}
+
+// Begun tells whether the header row, or the first JSON line, was read.
+func (p *Parser) Begun() bool { return p.begun }
+
+// Line reads one line, without its end: nil for the header row and a blank one. A header row that cannot be understood leaves the parser where it was.
+func (p *Parser) Line(line string) (*intakev1.Reading, error) {
+	if !p.begun {
+		line = strings.TrimPrefix(line, "\ufeff")
+	}
+	if strings.TrimSpace(line) == "" {
+		return nil, nil
+	}
+	if !p.begun && !isJSON([]byte(line)) {
+		place, err := header(line, p.OwnNumbers)
+		p.place, p.begun = place, err == nil
+		return nil, err
+	}
+	if !p.begun {
+		p.begun, p.json = true, true
+	}
+	r, err := raw{}, error(nil)
+	if p.json {
+		r, err = fromJSON(line, p.OwnNumbers)
+	} else {
+		r, err = fromCSV(line, p.place)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return r.reading(p.OwnNumbers)
 }
 
 // isJSON tells the two kinds of feed apart by the first line.

@@ -2,7 +2,6 @@ package weighfeed
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -54,8 +53,16 @@ func (r Report) AnyRefused() bool { return r.Refused+r.Conflicts > 0 }
 // Config makes a posting of a feed. Stream and NewID are required.
 type Config struct {
 	Stream Stream
-	NewID  func() string // a fresh UUID for each batch
-	Each   func(Line)    // told of every line with its answer; lines that cannot be read come as they are met; nil: nobody
+	NewID  func() string                 // a fresh UUID for each batch
+	Each   func(Line)                    // told of every line with its answer; lines that cannot be read come as they are met; nil: nobody
+	Admit  func(*intakev1.Reading) error // may refuse a reading before it is sent; nil: all are sent
+}
+
+func (c Config) admit(r *intakev1.Reading) error {
+	if c.Admit == nil {
+		return nil
+	}
+	return c.Admit(r)
 }
 
 // The bounds of a batch and of a line. A batch is closed after `idle` without a new line, so that a live feed is not kept waiting.
@@ -123,9 +130,7 @@ type lines struct {
 	ctx     context.Context
 	cfg     Config
 	in      chan text
-	json    bool
-	place   []int // of the columns of a CSV feed; nil before the header row
-	begun   bool
+	parser  Parser
 	batches map[string][]int // line numbers of a batch under way
 	report  Report
 }
@@ -177,32 +182,18 @@ func (l *lines) closed(req *intakev1.StreamReadingsRequest, at []int) *intakev1.
 
 // take reads one line: nil for the header row, a blank line and one that is refused here. The error is that of the feed as a whole.
 func (l *lines) take(t text) (*intakev1.Reading, error) {
-	if !l.begun {
-		t.text = strings.TrimPrefix(t.text, "\ufeff")
-	}
-	var r raw
-	err := t.err
+	reading, err := (*intakev1.Reading)(nil), t.err
 	switch {
 	case err != nil && fault.KindOf(err) != fault.KindInvalid:
 		return nil, err
-	case err != nil:
-	case strings.TrimSpace(t.text) == "":
-		return nil, nil
-	case !l.begun:
-		l.begun, l.json = true, isJSON(bytes.TrimSpace([]byte(t.text)))
-		if !l.json {
-			l.place, err = header(t.text)
+	case err == nil:
+		begun := l.parser.Begun()
+		if reading, err = l.parser.Line(t.text); err != nil && !begun && !l.parser.Begun() {
 			return nil, err
 		}
-		r, err = fromJSON(t.text)
-	case l.json:
-		r, err = fromJSON(t.text)
-	default:
-		r, err = fromCSV(t.text, l.place)
 	}
-	var reading *intakev1.Reading
-	if err == nil {
-		reading, err = r.reading()
+	if err == nil && reading != nil {
+		err = l.cfg.admit(reading)
 	}
 	if err != nil {
 		l.tell(Line{Line: t.line, Outcome: Refused, Reason: fault.ReasonOf(err), Message: err.Error()})

@@ -195,11 +195,8 @@ func FuzzLine(f *testing.F) {
 	f.Add("T-1,1,2024-10-01T08:00:00Z,5,LBR,net,")
 	f.Add(`{"scale":"T-1","seq":1,"time":"2024-10-01T08:00:00Z","reading":5,"unit":"LBR","kind":"net"}`)
 	f.Fuzz(func(t *testing.T, line string) {
-		for _, read := range []func(string) (raw, error){fromJSON, func(s string) (raw, error) { return fromCSV(s, []int{0, 1, 2, 3, 4, 5, 6}) }} {
-			r, err := read(line)
-			if err == nil {
-				_, err = r.reading()
-			}
+		for _, p := range []*Parser{{begun: true, json: true}, {begun: true, place: []int{0, 1, 2, 3, 4, 5, 6}}, {}, {OwnNumbers: true}} {
+			_, err := p.Line(line)
 			if err != nil && fault.ReasonOf(err) == "" {
 				t.Fatalf("line %q: error %v has no reason", line, err)
 			}
