@@ -17,7 +17,7 @@ const (
 )
 
 // table is method -> roles. A method that is missing here is open to nobody; a test walks every method of the contracts.
-var table = merge(intakeTable(), visitTable(), inventoryTable(), productionTable(), shared(intake), shared(inventory), shared(production))
+var table = merge(intakeTable(), checkTable(), visitTable(), inventoryTable(), productionTable(), shared(intake), shared(inventory), shared(production))
 
 func intakeTable() map[string][]Role {
 	return map[string][]Role{
@@ -54,6 +54,18 @@ func visitTable() map[string][]Role {
 		visits + "StoreTare":       {Receiver, Administrator},
 		visits + "GetVisit":        readers,
 		visits + "ListVisits":      readers,
+	}
+}
+
+// checkTable is the checks of scales with test weights, and what failed ones put in doubt.
+func checkTable() map[string][]Role {
+	return map[string][]Role{
+		intake + "RecordScaleCheck":         {Receiver, Quality, Administrator},
+		intake + "ListScaleChecks":          readers,
+		intake + "ListCorrectionProposals":  readers,
+		intake + "ListProposalDeliveries":   readers,
+		intake + "ListProposalReadings":     readers,
+		intake + "DecideCorrectionProposal": {Receiver, Quality, Administrator},
 	}
 }
 

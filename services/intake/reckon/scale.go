@@ -1,7 +1,9 @@
 package reckon
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 
 	"huskline/internal/exact"
 )
@@ -84,4 +86,36 @@ func maintenance(class string, load exact.Number) exact.Number {
 	bands := toleranceBands()[class]
 	i := slices.IndexFunc(bands, func(b toleranceBand) bool { return b.upTo == unlimited || load.Cmp(exact.Int(b.upTo)) <= 0 })
 	return exact.Int(bands[i].divisions)
+}
+
+// ToleranceFigures writes the maintenance tolerances of a class as people read them; "" for a class that there is none of.
+func ToleranceFigures(class string) string {
+	if class == classIIIL {
+		return fmt.Sprintf("1 division for each %d divisions of the load or part of them", stepIIIL)
+	}
+	var out []string
+	from := int64(0)
+	for _, b := range toleranceBands()[class] {
+		load := fmt.Sprintf("%d to %d", from, b.upTo)
+		if b.upTo == unlimited {
+			load = fmt.Sprintf("%d and more", from)
+		}
+		out = append(out, fmt.Sprintf("%s: %d", load, b.divisions))
+		from = b.upTo + 1
+	}
+	return strings.Join(out, "; ")
+}
+
+// testLoadBand is the part of its capacity, in percent, that a scale is to be tested with.
+type testLoadBand struct{ upTo, percent int64 }
+
+// LeastTestLoad is the load that a full test of a scale reaches, in the unit of its capacity: kilograms, or pounds (NIST Handbook 44, section 2.20,
+// table 4, as a scale technician's manual of 2014 reproduces it). A daily check may do with less.
+func LeastTestLoad(capacity exact.Number, kilograms bool) exact.Number {
+	bands := []testLoadBand{{300, 100}, {3_000, 75}, {40_000, 50}, {unlimited, 25}}
+	if kilograms {
+		bands = []testLoadBand{{150, 100}, {1_500, 75}, {20_000, 50}, {unlimited, 25}}
+	}
+	i := slices.IndexFunc(bands, func(b testLoadBand) bool { return b.upTo == unlimited || capacity.Cmp(exact.Int(b.upTo)) <= 0 })
+	return capacity.Mul(exact.Int(bands[i].percent).Pct())
 }

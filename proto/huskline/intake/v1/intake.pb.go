@@ -5159,7 +5159,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x16READING_OUTCOME_STORED\x10\x01\x12\x1c\n" +
 	"\x18READING_OUTCOME_REPEATED\x10\x02\x12\x1b\n" +
 	"\x17READING_OUTCOME_REFUSED\x10\x03\x12\x1c\n" +
-	"\x18READING_OUTCOME_CONFLICT\x10\x042\xe7\x15\n" +
+	"\x18READING_OUTCOME_CONFLICT\x10\x042\xcb\x1b\n" +
 	"\rIntakeService\x12d\n" +
 	"\rRegisterParty\x12(.huskline.intake.v1.RegisterPartyRequest\x1a).huskline.intake.v1.RegisterPartyResponse\x12^\n" +
 	"\vListParties\x12&.huskline.intake.v1.ListPartiesRequest\x1a'.huskline.intake.v1.ListPartiesResponse\x12a\n" +
@@ -5168,7 +5168,13 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\rRegisterScale\x12(.huskline.intake.v1.RegisterScaleRequest\x1a).huskline.intake.v1.RegisterScaleResponse\x12[\n" +
 	"\n" +
 	"ListScales\x12%.huskline.intake.v1.ListScalesRequest\x1a&.huskline.intake.v1.ListScalesResponse\x12p\n" +
-	"\x11ListWeighingRules\x12,.huskline.intake.v1.ListWeighingRulesRequest\x1a-.huskline.intake.v1.ListWeighingRulesResponse\x12a\n" +
+	"\x11ListWeighingRules\x12,.huskline.intake.v1.ListWeighingRulesRequest\x1a-.huskline.intake.v1.ListWeighingRulesResponse\x12m\n" +
+	"\x10RecordScaleCheck\x12+.huskline.intake.v1.RecordScaleCheckRequest\x1a,.huskline.intake.v1.RecordScaleCheckResponse\x12j\n" +
+	"\x0fListScaleChecks\x12*.huskline.intake.v1.ListScaleChecksRequest\x1a+.huskline.intake.v1.ListScaleChecksResponse\x12\x82\x01\n" +
+	"\x17ListCorrectionProposals\x122.huskline.intake.v1.ListCorrectionProposalsRequest\x1a3.huskline.intake.v1.ListCorrectionProposalsResponse\x12\x7f\n" +
+	"\x16ListProposalDeliveries\x121.huskline.intake.v1.ListProposalDeliveriesRequest\x1a2.huskline.intake.v1.ListProposalDeliveriesResponse\x12y\n" +
+	"\x14ListProposalReadings\x12/.huskline.intake.v1.ListProposalReadingsRequest\x1a0.huskline.intake.v1.ListProposalReadingsResponse\x12\x85\x01\n" +
+	"\x18DecideCorrectionProposal\x123.huskline.intake.v1.DecideCorrectionProposalRequest\x1a4.huskline.intake.v1.DecideCorrectionProposalResponse\x12a\n" +
 	"\fPostReadings\x12'.huskline.intake.v1.PostReadingsRequest\x1a(.huskline.intake.v1.PostReadingsResponse\x12k\n" +
 	"\x0eStreamReadings\x12).huskline.intake.v1.StreamReadingsRequest\x1a*.huskline.intake.v1.StreamReadingsResponse(\x010\x01\x12a\n" +
 	"\fListReadings\x12'.huskline.intake.v1.ListReadingsRequest\x1a(.huskline.intake.v1.ListReadingsResponse\x12f\n" +
@@ -5210,93 +5216,105 @@ func file_huskline_intake_v1_intake_proto_rawDescGZIP() []byte {
 var file_huskline_intake_v1_intake_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
 var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
 var file_huskline_intake_v1_intake_proto_goTypes = []any{
-	(ReadingKind)(0),                  // 0: huskline.intake.v1.ReadingKind
-	(ReadingOutcome)(0),               // 1: huskline.intake.v1.ReadingOutcome
-	(*RegisterPartyRequest)(nil),      // 2: huskline.intake.v1.RegisterPartyRequest
-	(*RegisterPartyResponse)(nil),     // 3: huskline.intake.v1.RegisterPartyResponse
-	(*ListPartiesRequest)(nil),        // 4: huskline.intake.v1.ListPartiesRequest
-	(*ListPartiesResponse)(nil),       // 5: huskline.intake.v1.ListPartiesResponse
-	(*RegisterItemRequest)(nil),       // 6: huskline.intake.v1.RegisterItemRequest
-	(*RegisterItemResponse)(nil),      // 7: huskline.intake.v1.RegisterItemResponse
-	(*ListItemsRequest)(nil),          // 8: huskline.intake.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),         // 9: huskline.intake.v1.ListItemsResponse
-	(*Scale)(nil),                     // 10: huskline.intake.v1.Scale
-	(*RegisterScaleRequest)(nil),      // 11: huskline.intake.v1.RegisterScaleRequest
-	(*RegisterScaleResponse)(nil),     // 12: huskline.intake.v1.RegisterScaleResponse
-	(*ListScalesRequest)(nil),         // 13: huskline.intake.v1.ListScalesRequest
-	(*ListScalesResponse)(nil),        // 14: huskline.intake.v1.ListScalesResponse
-	(*ScaleState)(nil),                // 15: huskline.intake.v1.ScaleState
-	(*Reading)(nil),                   // 16: huskline.intake.v1.Reading
-	(*ReadingAnswer)(nil),             // 17: huskline.intake.v1.ReadingAnswer
-	(*Watermark)(nil),                 // 18: huskline.intake.v1.Watermark
-	(*PostReadingsRequest)(nil),       // 19: huskline.intake.v1.PostReadingsRequest
-	(*PostReadingsResponse)(nil),      // 20: huskline.intake.v1.PostReadingsResponse
-	(*StreamReadingsRequest)(nil),     // 21: huskline.intake.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),    // 22: huskline.intake.v1.StreamReadingsResponse
-	(*ListReadingsRequest)(nil),       // 23: huskline.intake.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),      // 24: huskline.intake.v1.ListReadingsResponse
-	(*StoredReading)(nil),             // 25: huskline.intake.v1.StoredReading
-	(*GetFeedTotalsRequest)(nil),      // 26: huskline.intake.v1.GetFeedTotalsRequest
-	(*GetFeedTotalsResponse)(nil),     // 27: huskline.intake.v1.GetFeedTotalsResponse
-	(*Weighing)(nil),                  // 28: huskline.intake.v1.Weighing
-	(*DeliveryFacts)(nil),             // 29: huskline.intake.v1.DeliveryFacts
-	(*RecordDeliveryRequest)(nil),     // 30: huskline.intake.v1.RecordDeliveryRequest
-	(*RecordDeliveryResponse)(nil),    // 31: huskline.intake.v1.RecordDeliveryResponse
-	(*CorrectDeliveryRequest)(nil),    // 32: huskline.intake.v1.CorrectDeliveryRequest
-	(*CorrectDeliveryResponse)(nil),   // 33: huskline.intake.v1.CorrectDeliveryResponse
-	(*VoidDeliveryRequest)(nil),       // 34: huskline.intake.v1.VoidDeliveryRequest
-	(*VoidDeliveryResponse)(nil),      // 35: huskline.intake.v1.VoidDeliveryResponse
-	(*ReceiveIngredientRequest)(nil),  // 36: huskline.intake.v1.ReceiveIngredientRequest
-	(*ReceiveIngredientResponse)(nil), // 37: huskline.intake.v1.ReceiveIngredientResponse
-	(*SettlePriceRequest)(nil),        // 38: huskline.intake.v1.SettlePriceRequest
-	(*SettlePriceResponse)(nil),       // 39: huskline.intake.v1.SettlePriceResponse
-	(*BuyLotRequest)(nil),             // 40: huskline.intake.v1.BuyLotRequest
-	(*BuyLotResponse)(nil),            // 41: huskline.intake.v1.BuyLotResponse
-	(*GetDeliveryRequest)(nil),        // 42: huskline.intake.v1.GetDeliveryRequest
-	(*GetDeliveryResponse)(nil),       // 43: huskline.intake.v1.GetDeliveryResponse
-	(*Received)(nil),                  // 44: huskline.intake.v1.Received
-	(*ListDeliveriesRequest)(nil),     // 45: huskline.intake.v1.ListDeliveriesRequest
-	(*ListDeliveriesResponse)(nil),    // 46: huskline.intake.v1.ListDeliveriesResponse
-	(*ReadEventsRequest)(nil),         // 47: huskline.intake.v1.ReadEventsRequest
-	(*ReadEventsResponse)(nil),        // 48: huskline.intake.v1.ReadEventsResponse
-	(*GetHeadRequest)(nil),            // 49: huskline.intake.v1.GetHeadRequest
-	(*GetHeadResponse)(nil),           // 50: huskline.intake.v1.GetHeadResponse
-	(*ReadKeptRequest)(nil),           // 51: huskline.intake.v1.ReadKeptRequest
-	(*ReadKeptResponse)(nil),          // 52: huskline.intake.v1.ReadKeptResponse
-	(*ListQuarantineRequest)(nil),     // 53: huskline.intake.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),    // 54: huskline.intake.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),          // 55: huskline.intake.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),    // 56: huskline.intake.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),   // 57: huskline.intake.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),         // 58: huskline.intake.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),        // 59: huskline.intake.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),         // 60: huskline.intake.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),        // 61: huskline.intake.v1.ListTokensResponse
-	(*Token)(nil),                     // 62: huskline.intake.v1.Token
-	(*RevokeTokenRequest)(nil),        // 63: huskline.intake.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),       // 64: huskline.intake.v1.RevokeTokenResponse
-	(*WatchReadingsRequest)(nil),      // 65: huskline.intake.v1.WatchReadingsRequest
-	(*WatchReadingsResponse)(nil),     // 66: huskline.intake.v1.WatchReadingsResponse
-	(*v1.PartyChanged)(nil),           // 67: huskline.event.v1.PartyChanged
-	(*v1.Receipt)(nil),                // 68: huskline.event.v1.Receipt
-	(*v1.ItemChanged)(nil),            // 69: huskline.event.v1.ItemChanged
-	(*timestamppb.Timestamp)(nil),     // 70: google.protobuf.Timestamp
-	(*ScaleRange)(nil),                // 71: huskline.intake.v1.ScaleRange
-	(*ScaleHours)(nil),                // 72: huskline.intake.v1.ScaleHours
-	(*ReadingMarks)(nil),              // 73: huskline.intake.v1.ReadingMarks
-	(v1.Ownership)(0),                 // 74: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                 // 75: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),           // 76: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),              // 77: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),              // 78: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),            // 79: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),             // 80: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),            // 81: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),           // 82: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),               // 83: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                   // 84: huskline.event.v1.Head
-	(*ListWeighingRulesRequest)(nil),  // 85: huskline.intake.v1.ListWeighingRulesRequest
-	(*ListWeighingRulesResponse)(nil), // 86: huskline.intake.v1.ListWeighingRulesResponse
+	(ReadingKind)(0),                         // 0: huskline.intake.v1.ReadingKind
+	(ReadingOutcome)(0),                      // 1: huskline.intake.v1.ReadingOutcome
+	(*RegisterPartyRequest)(nil),             // 2: huskline.intake.v1.RegisterPartyRequest
+	(*RegisterPartyResponse)(nil),            // 3: huskline.intake.v1.RegisterPartyResponse
+	(*ListPartiesRequest)(nil),               // 4: huskline.intake.v1.ListPartiesRequest
+	(*ListPartiesResponse)(nil),              // 5: huskline.intake.v1.ListPartiesResponse
+	(*RegisterItemRequest)(nil),              // 6: huskline.intake.v1.RegisterItemRequest
+	(*RegisterItemResponse)(nil),             // 7: huskline.intake.v1.RegisterItemResponse
+	(*ListItemsRequest)(nil),                 // 8: huskline.intake.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),                // 9: huskline.intake.v1.ListItemsResponse
+	(*Scale)(nil),                            // 10: huskline.intake.v1.Scale
+	(*RegisterScaleRequest)(nil),             // 11: huskline.intake.v1.RegisterScaleRequest
+	(*RegisterScaleResponse)(nil),            // 12: huskline.intake.v1.RegisterScaleResponse
+	(*ListScalesRequest)(nil),                // 13: huskline.intake.v1.ListScalesRequest
+	(*ListScalesResponse)(nil),               // 14: huskline.intake.v1.ListScalesResponse
+	(*ScaleState)(nil),                       // 15: huskline.intake.v1.ScaleState
+	(*Reading)(nil),                          // 16: huskline.intake.v1.Reading
+	(*ReadingAnswer)(nil),                    // 17: huskline.intake.v1.ReadingAnswer
+	(*Watermark)(nil),                        // 18: huskline.intake.v1.Watermark
+	(*PostReadingsRequest)(nil),              // 19: huskline.intake.v1.PostReadingsRequest
+	(*PostReadingsResponse)(nil),             // 20: huskline.intake.v1.PostReadingsResponse
+	(*StreamReadingsRequest)(nil),            // 21: huskline.intake.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),           // 22: huskline.intake.v1.StreamReadingsResponse
+	(*ListReadingsRequest)(nil),              // 23: huskline.intake.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),             // 24: huskline.intake.v1.ListReadingsResponse
+	(*StoredReading)(nil),                    // 25: huskline.intake.v1.StoredReading
+	(*GetFeedTotalsRequest)(nil),             // 26: huskline.intake.v1.GetFeedTotalsRequest
+	(*GetFeedTotalsResponse)(nil),            // 27: huskline.intake.v1.GetFeedTotalsResponse
+	(*Weighing)(nil),                         // 28: huskline.intake.v1.Weighing
+	(*DeliveryFacts)(nil),                    // 29: huskline.intake.v1.DeliveryFacts
+	(*RecordDeliveryRequest)(nil),            // 30: huskline.intake.v1.RecordDeliveryRequest
+	(*RecordDeliveryResponse)(nil),           // 31: huskline.intake.v1.RecordDeliveryResponse
+	(*CorrectDeliveryRequest)(nil),           // 32: huskline.intake.v1.CorrectDeliveryRequest
+	(*CorrectDeliveryResponse)(nil),          // 33: huskline.intake.v1.CorrectDeliveryResponse
+	(*VoidDeliveryRequest)(nil),              // 34: huskline.intake.v1.VoidDeliveryRequest
+	(*VoidDeliveryResponse)(nil),             // 35: huskline.intake.v1.VoidDeliveryResponse
+	(*ReceiveIngredientRequest)(nil),         // 36: huskline.intake.v1.ReceiveIngredientRequest
+	(*ReceiveIngredientResponse)(nil),        // 37: huskline.intake.v1.ReceiveIngredientResponse
+	(*SettlePriceRequest)(nil),               // 38: huskline.intake.v1.SettlePriceRequest
+	(*SettlePriceResponse)(nil),              // 39: huskline.intake.v1.SettlePriceResponse
+	(*BuyLotRequest)(nil),                    // 40: huskline.intake.v1.BuyLotRequest
+	(*BuyLotResponse)(nil),                   // 41: huskline.intake.v1.BuyLotResponse
+	(*GetDeliveryRequest)(nil),               // 42: huskline.intake.v1.GetDeliveryRequest
+	(*GetDeliveryResponse)(nil),              // 43: huskline.intake.v1.GetDeliveryResponse
+	(*Received)(nil),                         // 44: huskline.intake.v1.Received
+	(*ListDeliveriesRequest)(nil),            // 45: huskline.intake.v1.ListDeliveriesRequest
+	(*ListDeliveriesResponse)(nil),           // 46: huskline.intake.v1.ListDeliveriesResponse
+	(*ReadEventsRequest)(nil),                // 47: huskline.intake.v1.ReadEventsRequest
+	(*ReadEventsResponse)(nil),               // 48: huskline.intake.v1.ReadEventsResponse
+	(*GetHeadRequest)(nil),                   // 49: huskline.intake.v1.GetHeadRequest
+	(*GetHeadResponse)(nil),                  // 50: huskline.intake.v1.GetHeadResponse
+	(*ReadKeptRequest)(nil),                  // 51: huskline.intake.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),                 // 52: huskline.intake.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),            // 53: huskline.intake.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),           // 54: huskline.intake.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),                 // 55: huskline.intake.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),           // 56: huskline.intake.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),          // 57: huskline.intake.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),                // 58: huskline.intake.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),               // 59: huskline.intake.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),                // 60: huskline.intake.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),               // 61: huskline.intake.v1.ListTokensResponse
+	(*Token)(nil),                            // 62: huskline.intake.v1.Token
+	(*RevokeTokenRequest)(nil),               // 63: huskline.intake.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),              // 64: huskline.intake.v1.RevokeTokenResponse
+	(*WatchReadingsRequest)(nil),             // 65: huskline.intake.v1.WatchReadingsRequest
+	(*WatchReadingsResponse)(nil),            // 66: huskline.intake.v1.WatchReadingsResponse
+	(*v1.PartyChanged)(nil),                  // 67: huskline.event.v1.PartyChanged
+	(*v1.Receipt)(nil),                       // 68: huskline.event.v1.Receipt
+	(*v1.ItemChanged)(nil),                   // 69: huskline.event.v1.ItemChanged
+	(*timestamppb.Timestamp)(nil),            // 70: google.protobuf.Timestamp
+	(*ScaleRange)(nil),                       // 71: huskline.intake.v1.ScaleRange
+	(*ScaleHours)(nil),                       // 72: huskline.intake.v1.ScaleHours
+	(*ReadingMarks)(nil),                     // 73: huskline.intake.v1.ReadingMarks
+	(v1.Ownership)(0),                        // 74: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                        // 75: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),                  // 76: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),                     // 77: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),                     // 78: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),                   // 79: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),                    // 80: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),                   // 81: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),                  // 82: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),                      // 83: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                          // 84: huskline.event.v1.Head
+	(*ListWeighingRulesRequest)(nil),         // 85: huskline.intake.v1.ListWeighingRulesRequest
+	(*RecordScaleCheckRequest)(nil),          // 86: huskline.intake.v1.RecordScaleCheckRequest
+	(*ListScaleChecksRequest)(nil),           // 87: huskline.intake.v1.ListScaleChecksRequest
+	(*ListCorrectionProposalsRequest)(nil),   // 88: huskline.intake.v1.ListCorrectionProposalsRequest
+	(*ListProposalDeliveriesRequest)(nil),    // 89: huskline.intake.v1.ListProposalDeliveriesRequest
+	(*ListProposalReadingsRequest)(nil),      // 90: huskline.intake.v1.ListProposalReadingsRequest
+	(*DecideCorrectionProposalRequest)(nil),  // 91: huskline.intake.v1.DecideCorrectionProposalRequest
+	(*ListWeighingRulesResponse)(nil),        // 92: huskline.intake.v1.ListWeighingRulesResponse
+	(*RecordScaleCheckResponse)(nil),         // 93: huskline.intake.v1.RecordScaleCheckResponse
+	(*ListScaleChecksResponse)(nil),          // 94: huskline.intake.v1.ListScaleChecksResponse
+	(*ListCorrectionProposalsResponse)(nil),  // 95: huskline.intake.v1.ListCorrectionProposalsResponse
+	(*ListProposalDeliveriesResponse)(nil),   // 96: huskline.intake.v1.ListProposalDeliveriesResponse
+	(*ListProposalReadingsResponse)(nil),     // 97: huskline.intake.v1.ListProposalReadingsResponse
+	(*DecideCorrectionProposalResponse)(nil), // 98: huskline.intake.v1.DecideCorrectionProposalResponse
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
 	67,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
@@ -5383,57 +5401,69 @@ var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
 	11,  // 81: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
 	13,  // 82: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
 	85,  // 83: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
-	19,  // 84: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	21,  // 85: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	23,  // 86: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	65,  // 87: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
-	26,  // 88: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	30,  // 89: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	32,  // 90: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	34,  // 91: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	36,  // 92: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	38,  // 93: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	40,  // 94: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	42,  // 95: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	45,  // 96: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	47,  // 97: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	49,  // 98: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	51,  // 99: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
-	53,  // 100: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	56,  // 101: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	58,  // 102: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	60,  // 103: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	63,  // 104: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,   // 105: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,   // 106: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,   // 107: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,   // 108: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12,  // 109: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14,  // 110: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	86,  // 111: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
-	20,  // 112: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	22,  // 113: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	24,  // 114: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	66,  // 115: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
-	27,  // 116: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	31,  // 117: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	33,  // 118: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	35,  // 119: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	37,  // 120: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	39,  // 121: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	41,  // 122: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	43,  // 123: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	46,  // 124: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	48,  // 125: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	50,  // 126: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	52,  // 127: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
-	54,  // 128: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	57,  // 129: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	59,  // 130: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	61,  // 131: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	64,  // 132: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	105, // [105:133] is the sub-list for method output_type
-	77,  // [77:105] is the sub-list for method input_type
+	86,  // 84: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
+	87,  // 85: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
+	88,  // 86: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
+	89,  // 87: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
+	90,  // 88: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
+	91,  // 89: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
+	19,  // 90: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	21,  // 91: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	23,  // 92: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	65,  // 93: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
+	26,  // 94: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	30,  // 95: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	32,  // 96: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	34,  // 97: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	36,  // 98: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	38,  // 99: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	40,  // 100: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	42,  // 101: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	45,  // 102: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	47,  // 103: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	49,  // 104: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	51,  // 105: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	53,  // 106: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	56,  // 107: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	58,  // 108: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	60,  // 109: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	63,  // 110: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,   // 111: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,   // 112: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,   // 113: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,   // 114: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12,  // 115: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14,  // 116: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	92,  // 117: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
+	93,  // 118: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
+	94,  // 119: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
+	95,  // 120: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
+	96,  // 121: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
+	97,  // 122: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
+	98,  // 123: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
+	20,  // 124: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	22,  // 125: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	24,  // 126: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	66,  // 127: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
+	27,  // 128: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	31,  // 129: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	33,  // 130: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	35,  // 131: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	37,  // 132: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	39,  // 133: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	41,  // 134: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	43,  // 135: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	46,  // 136: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	48,  // 137: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	50,  // 138: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	52,  // 139: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	54,  // 140: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	57,  // 141: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	59,  // 142: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	61,  // 143: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	64,  // 144: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	111, // [111:145] is the sub-list for method output_type
+	77,  // [77:111] is the sub-list for method input_type
 	77,  // [77:77] is the sub-list for extension type_name
 	77,  // [77:77] is the sub-list for extension extendee
 	0,   // [0:77] is the sub-list for field type_name

@@ -21,34 +21,40 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	IntakeService_RegisterParty_FullMethodName     = "/huskline.intake.v1.IntakeService/RegisterParty"
-	IntakeService_ListParties_FullMethodName       = "/huskline.intake.v1.IntakeService/ListParties"
-	IntakeService_RegisterItem_FullMethodName      = "/huskline.intake.v1.IntakeService/RegisterItem"
-	IntakeService_ListItems_FullMethodName         = "/huskline.intake.v1.IntakeService/ListItems"
-	IntakeService_RegisterScale_FullMethodName     = "/huskline.intake.v1.IntakeService/RegisterScale"
-	IntakeService_ListScales_FullMethodName        = "/huskline.intake.v1.IntakeService/ListScales"
-	IntakeService_ListWeighingRules_FullMethodName = "/huskline.intake.v1.IntakeService/ListWeighingRules"
-	IntakeService_PostReadings_FullMethodName      = "/huskline.intake.v1.IntakeService/PostReadings"
-	IntakeService_StreamReadings_FullMethodName    = "/huskline.intake.v1.IntakeService/StreamReadings"
-	IntakeService_ListReadings_FullMethodName      = "/huskline.intake.v1.IntakeService/ListReadings"
-	IntakeService_WatchReadings_FullMethodName     = "/huskline.intake.v1.IntakeService/WatchReadings"
-	IntakeService_GetFeedTotals_FullMethodName     = "/huskline.intake.v1.IntakeService/GetFeedTotals"
-	IntakeService_RecordDelivery_FullMethodName    = "/huskline.intake.v1.IntakeService/RecordDelivery"
-	IntakeService_CorrectDelivery_FullMethodName   = "/huskline.intake.v1.IntakeService/CorrectDelivery"
-	IntakeService_VoidDelivery_FullMethodName      = "/huskline.intake.v1.IntakeService/VoidDelivery"
-	IntakeService_ReceiveIngredient_FullMethodName = "/huskline.intake.v1.IntakeService/ReceiveIngredient"
-	IntakeService_SettlePrice_FullMethodName       = "/huskline.intake.v1.IntakeService/SettlePrice"
-	IntakeService_BuyLot_FullMethodName            = "/huskline.intake.v1.IntakeService/BuyLot"
-	IntakeService_GetDelivery_FullMethodName       = "/huskline.intake.v1.IntakeService/GetDelivery"
-	IntakeService_ListDeliveries_FullMethodName    = "/huskline.intake.v1.IntakeService/ListDeliveries"
-	IntakeService_ReadEvents_FullMethodName        = "/huskline.intake.v1.IntakeService/ReadEvents"
-	IntakeService_GetHead_FullMethodName           = "/huskline.intake.v1.IntakeService/GetHead"
-	IntakeService_ReadKept_FullMethodName          = "/huskline.intake.v1.IntakeService/ReadKept"
-	IntakeService_ListQuarantine_FullMethodName    = "/huskline.intake.v1.IntakeService/ListQuarantine"
-	IntakeService_RetryQuarantine_FullMethodName   = "/huskline.intake.v1.IntakeService/RetryQuarantine"
-	IntakeService_IssueToken_FullMethodName        = "/huskline.intake.v1.IntakeService/IssueToken"
-	IntakeService_ListTokens_FullMethodName        = "/huskline.intake.v1.IntakeService/ListTokens"
-	IntakeService_RevokeToken_FullMethodName       = "/huskline.intake.v1.IntakeService/RevokeToken"
+	IntakeService_RegisterParty_FullMethodName            = "/huskline.intake.v1.IntakeService/RegisterParty"
+	IntakeService_ListParties_FullMethodName              = "/huskline.intake.v1.IntakeService/ListParties"
+	IntakeService_RegisterItem_FullMethodName             = "/huskline.intake.v1.IntakeService/RegisterItem"
+	IntakeService_ListItems_FullMethodName                = "/huskline.intake.v1.IntakeService/ListItems"
+	IntakeService_RegisterScale_FullMethodName            = "/huskline.intake.v1.IntakeService/RegisterScale"
+	IntakeService_ListScales_FullMethodName               = "/huskline.intake.v1.IntakeService/ListScales"
+	IntakeService_ListWeighingRules_FullMethodName        = "/huskline.intake.v1.IntakeService/ListWeighingRules"
+	IntakeService_RecordScaleCheck_FullMethodName         = "/huskline.intake.v1.IntakeService/RecordScaleCheck"
+	IntakeService_ListScaleChecks_FullMethodName          = "/huskline.intake.v1.IntakeService/ListScaleChecks"
+	IntakeService_ListCorrectionProposals_FullMethodName  = "/huskline.intake.v1.IntakeService/ListCorrectionProposals"
+	IntakeService_ListProposalDeliveries_FullMethodName   = "/huskline.intake.v1.IntakeService/ListProposalDeliveries"
+	IntakeService_ListProposalReadings_FullMethodName     = "/huskline.intake.v1.IntakeService/ListProposalReadings"
+	IntakeService_DecideCorrectionProposal_FullMethodName = "/huskline.intake.v1.IntakeService/DecideCorrectionProposal"
+	IntakeService_PostReadings_FullMethodName             = "/huskline.intake.v1.IntakeService/PostReadings"
+	IntakeService_StreamReadings_FullMethodName           = "/huskline.intake.v1.IntakeService/StreamReadings"
+	IntakeService_ListReadings_FullMethodName             = "/huskline.intake.v1.IntakeService/ListReadings"
+	IntakeService_WatchReadings_FullMethodName            = "/huskline.intake.v1.IntakeService/WatchReadings"
+	IntakeService_GetFeedTotals_FullMethodName            = "/huskline.intake.v1.IntakeService/GetFeedTotals"
+	IntakeService_RecordDelivery_FullMethodName           = "/huskline.intake.v1.IntakeService/RecordDelivery"
+	IntakeService_CorrectDelivery_FullMethodName          = "/huskline.intake.v1.IntakeService/CorrectDelivery"
+	IntakeService_VoidDelivery_FullMethodName             = "/huskline.intake.v1.IntakeService/VoidDelivery"
+	IntakeService_ReceiveIngredient_FullMethodName        = "/huskline.intake.v1.IntakeService/ReceiveIngredient"
+	IntakeService_SettlePrice_FullMethodName              = "/huskline.intake.v1.IntakeService/SettlePrice"
+	IntakeService_BuyLot_FullMethodName                   = "/huskline.intake.v1.IntakeService/BuyLot"
+	IntakeService_GetDelivery_FullMethodName              = "/huskline.intake.v1.IntakeService/GetDelivery"
+	IntakeService_ListDeliveries_FullMethodName           = "/huskline.intake.v1.IntakeService/ListDeliveries"
+	IntakeService_ReadEvents_FullMethodName               = "/huskline.intake.v1.IntakeService/ReadEvents"
+	IntakeService_GetHead_FullMethodName                  = "/huskline.intake.v1.IntakeService/GetHead"
+	IntakeService_ReadKept_FullMethodName                 = "/huskline.intake.v1.IntakeService/ReadKept"
+	IntakeService_ListQuarantine_FullMethodName           = "/huskline.intake.v1.IntakeService/ListQuarantine"
+	IntakeService_RetryQuarantine_FullMethodName          = "/huskline.intake.v1.IntakeService/RetryQuarantine"
+	IntakeService_IssueToken_FullMethodName               = "/huskline.intake.v1.IntakeService/IssueToken"
+	IntakeService_ListTokens_FullMethodName               = "/huskline.intake.v1.IntakeService/ListTokens"
+	IntakeService_RevokeToken_FullMethodName              = "/huskline.intake.v1.IntakeService/RevokeToken"
 )
 
 // IntakeServiceClient is the client API for IntakeService service.
@@ -71,6 +77,18 @@ type IntakeServiceClient interface {
 	ListScales(ctx context.Context, in *ListScalesRequest, opts ...grpc.CallOption) (*ListScalesResponse, error)
 	// ListWeighingRules gives the table of rules that scales, readings and checks are judged by, with their figures and sources.
 	ListWeighingRules(ctx context.Context, in *ListWeighingRulesRequest, opts ...grpc.CallOption) (*ListWeighingRulesResponse, error)
+	// RecordScaleCheck records a check of a scale with test weights. A failed one takes the scale out of service and proposes what to correct.
+	RecordScaleCheck(ctx context.Context, in *RecordScaleCheckRequest, opts ...grpc.CallOption) (*RecordScaleCheckResponse, error)
+	// ListScaleChecks lists checks, the last recorded first.
+	ListScaleChecks(ctx context.Context, in *ListScaleChecksRequest, opts ...grpc.CallOption) (*ListScaleChecksResponse, error)
+	// ListCorrectionProposals lists what failed checks proposed to correct.
+	ListCorrectionProposals(ctx context.Context, in *ListCorrectionProposalsRequest, opts ...grpc.CallOption) (*ListCorrectionProposalsResponse, error)
+	// ListProposalDeliveries lists the deliveries that a proposal names.
+	ListProposalDeliveries(ctx context.Context, in *ListProposalDeliveriesRequest, opts ...grpc.CallOption) (*ListProposalDeliveriesResponse, error)
+	// ListProposalReadings lists the readings that a proposal names.
+	ListProposalReadings(ctx context.Context, in *ListProposalReadingsRequest, opts ...grpc.CallOption) (*ListProposalReadingsResponse, error)
+	// DecideCorrectionProposal approves or rejects a proposal. It changes no delivery.
+	DecideCorrectionProposal(ctx context.Context, in *DecideCorrectionProposalRequest, opts ...grpc.CallOption) (*DecideCorrectionProposalResponse, error)
 	// PostReadings stores one batch of readings and answers each one.
 	PostReadings(ctx context.Context, in *PostReadingsRequest, opts ...grpc.CallOption) (*PostReadingsResponse, error)
 	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream.
@@ -188,6 +206,66 @@ func (c *intakeServiceClient) ListWeighingRules(ctx context.Context, in *ListWei
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListWeighingRulesResponse)
 	err := c.cc.Invoke(ctx, IntakeService_ListWeighingRules_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) RecordScaleCheck(ctx context.Context, in *RecordScaleCheckRequest, opts ...grpc.CallOption) (*RecordScaleCheckResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecordScaleCheckResponse)
+	err := c.cc.Invoke(ctx, IntakeService_RecordScaleCheck_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) ListScaleChecks(ctx context.Context, in *ListScaleChecksRequest, opts ...grpc.CallOption) (*ListScaleChecksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListScaleChecksResponse)
+	err := c.cc.Invoke(ctx, IntakeService_ListScaleChecks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) ListCorrectionProposals(ctx context.Context, in *ListCorrectionProposalsRequest, opts ...grpc.CallOption) (*ListCorrectionProposalsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCorrectionProposalsResponse)
+	err := c.cc.Invoke(ctx, IntakeService_ListCorrectionProposals_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) ListProposalDeliveries(ctx context.Context, in *ListProposalDeliveriesRequest, opts ...grpc.CallOption) (*ListProposalDeliveriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListProposalDeliveriesResponse)
+	err := c.cc.Invoke(ctx, IntakeService_ListProposalDeliveries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) ListProposalReadings(ctx context.Context, in *ListProposalReadingsRequest, opts ...grpc.CallOption) (*ListProposalReadingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListProposalReadingsResponse)
+	err := c.cc.Invoke(ctx, IntakeService_ListProposalReadings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) DecideCorrectionProposal(ctx context.Context, in *DecideCorrectionProposalRequest, opts ...grpc.CallOption) (*DecideCorrectionProposalResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DecideCorrectionProposalResponse)
+	err := c.cc.Invoke(ctx, IntakeService_DecideCorrectionProposal_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -454,6 +532,18 @@ type IntakeServiceServer interface {
 	ListScales(context.Context, *ListScalesRequest) (*ListScalesResponse, error)
 	// ListWeighingRules gives the table of rules that scales, readings and checks are judged by, with their figures and sources.
 	ListWeighingRules(context.Context, *ListWeighingRulesRequest) (*ListWeighingRulesResponse, error)
+	// RecordScaleCheck records a check of a scale with test weights. A failed one takes the scale out of service and proposes what to correct.
+	RecordScaleCheck(context.Context, *RecordScaleCheckRequest) (*RecordScaleCheckResponse, error)
+	// ListScaleChecks lists checks, the last recorded first.
+	ListScaleChecks(context.Context, *ListScaleChecksRequest) (*ListScaleChecksResponse, error)
+	// ListCorrectionProposals lists what failed checks proposed to correct.
+	ListCorrectionProposals(context.Context, *ListCorrectionProposalsRequest) (*ListCorrectionProposalsResponse, error)
+	// ListProposalDeliveries lists the deliveries that a proposal names.
+	ListProposalDeliveries(context.Context, *ListProposalDeliveriesRequest) (*ListProposalDeliveriesResponse, error)
+	// ListProposalReadings lists the readings that a proposal names.
+	ListProposalReadings(context.Context, *ListProposalReadingsRequest) (*ListProposalReadingsResponse, error)
+	// DecideCorrectionProposal approves or rejects a proposal. It changes no delivery.
+	DecideCorrectionProposal(context.Context, *DecideCorrectionProposalRequest) (*DecideCorrectionProposalResponse, error)
 	// PostReadings stores one batch of readings and answers each one.
 	PostReadings(context.Context, *PostReadingsRequest) (*PostReadingsResponse, error)
 	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream.
@@ -527,6 +617,24 @@ func (UnimplementedIntakeServiceServer) ListScales(context.Context, *ListScalesR
 }
 func (UnimplementedIntakeServiceServer) ListWeighingRules(context.Context, *ListWeighingRulesRequest) (*ListWeighingRulesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListWeighingRules not implemented")
+}
+func (UnimplementedIntakeServiceServer) RecordScaleCheck(context.Context, *RecordScaleCheckRequest) (*RecordScaleCheckResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordScaleCheck not implemented")
+}
+func (UnimplementedIntakeServiceServer) ListScaleChecks(context.Context, *ListScaleChecksRequest) (*ListScaleChecksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListScaleChecks not implemented")
+}
+func (UnimplementedIntakeServiceServer) ListCorrectionProposals(context.Context, *ListCorrectionProposalsRequest) (*ListCorrectionProposalsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCorrectionProposals not implemented")
+}
+func (UnimplementedIntakeServiceServer) ListProposalDeliveries(context.Context, *ListProposalDeliveriesRequest) (*ListProposalDeliveriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListProposalDeliveries not implemented")
+}
+func (UnimplementedIntakeServiceServer) ListProposalReadings(context.Context, *ListProposalReadingsRequest) (*ListProposalReadingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListProposalReadings not implemented")
+}
+func (UnimplementedIntakeServiceServer) DecideCorrectionProposal(context.Context, *DecideCorrectionProposalRequest) (*DecideCorrectionProposalResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DecideCorrectionProposal not implemented")
 }
 func (UnimplementedIntakeServiceServer) PostReadings(context.Context, *PostReadingsRequest) (*PostReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PostReadings not implemented")
@@ -734,6 +842,114 @@ func _IntakeService_ListWeighingRules_Handler(srv interface{}, ctx context.Conte
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(IntakeServiceServer).ListWeighingRules(ctx, req.(*ListWeighingRulesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_RecordScaleCheck_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordScaleCheckRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).RecordScaleCheck(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_RecordScaleCheck_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).RecordScaleCheck(ctx, req.(*RecordScaleCheckRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_ListScaleChecks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListScaleChecksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).ListScaleChecks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_ListScaleChecks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).ListScaleChecks(ctx, req.(*ListScaleChecksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_ListCorrectionProposals_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCorrectionProposalsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).ListCorrectionProposals(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_ListCorrectionProposals_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).ListCorrectionProposals(ctx, req.(*ListCorrectionProposalsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_ListProposalDeliveries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListProposalDeliveriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).ListProposalDeliveries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_ListProposalDeliveries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).ListProposalDeliveries(ctx, req.(*ListProposalDeliveriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_ListProposalReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListProposalReadingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).ListProposalReadings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_ListProposalReadings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).ListProposalReadings(ctx, req.(*ListProposalReadingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_DecideCorrectionProposal_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DecideCorrectionProposalRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).DecideCorrectionProposal(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_DecideCorrectionProposal_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).DecideCorrectionProposal(ctx, req.(*DecideCorrectionProposalRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1118,6 +1334,30 @@ var IntakeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListWeighingRules",
 			Handler:    _IntakeService_ListWeighingRules_Handler,
+		},
+		{
+			MethodName: "RecordScaleCheck",
+			Handler:    _IntakeService_RecordScaleCheck_Handler,
+		},
+		{
+			MethodName: "ListScaleChecks",
+			Handler:    _IntakeService_ListScaleChecks_Handler,
+		},
+		{
+			MethodName: "ListCorrectionProposals",
+			Handler:    _IntakeService_ListCorrectionProposals_Handler,
+		},
+		{
+			MethodName: "ListProposalDeliveries",
+			Handler:    _IntakeService_ListProposalDeliveries_Handler,
+		},
+		{
+			MethodName: "ListProposalReadings",
+			Handler:    _IntakeService_ListProposalReadings_Handler,
+		},
+		{
+			MethodName: "DecideCorrectionProposal",
+			Handler:    _IntakeService_DecideCorrectionProposal_Handler,
 		},
 		{
 			MethodName: "PostReadings",

@@ -12,6 +12,8 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
+	v1 "huskline/proto/huskline/event/v1"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -193,6 +195,116 @@ func (x RuleBasis) Number() protoreflect.EnumNumber {
 // Deprecated: Use RuleBasis.Descriptor instead.
 func (RuleBasis) EnumDescriptor() ([]byte, []int) {
 	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{2}
+}
+
+// ScaleCheckKind says which tolerance a check is held to.
+type ScaleCheckKind int32
+
+const (
+	// Not given; refused.
+	ScaleCheckKind_SCALE_CHECK_KIND_UNSPECIFIED ScaleCheckKind = 0
+	// A scale in use.
+	ScaleCheckKind_SCALE_CHECK_KIND_MAINTENANCE ScaleCheckKind = 1
+	// A new scale, one repaired after it failed, or one new in service: half of maintenance.
+	ScaleCheckKind_SCALE_CHECK_KIND_ACCEPTANCE ScaleCheckKind = 2
+)
+
+// Enum value maps for ScaleCheckKind.
+var (
+	ScaleCheckKind_name = map[int32]string{
+		0: "SCALE_CHECK_KIND_UNSPECIFIED",
+		1: "SCALE_CHECK_KIND_MAINTENANCE",
+		2: "SCALE_CHECK_KIND_ACCEPTANCE",
+	}
+	ScaleCheckKind_value = map[string]int32{
+		"SCALE_CHECK_KIND_UNSPECIFIED": 0,
+		"SCALE_CHECK_KIND_MAINTENANCE": 1,
+		"SCALE_CHECK_KIND_ACCEPTANCE":  2,
+	}
+)
+
+func (x ScaleCheckKind) Enum() *ScaleCheckKind {
+	p := new(ScaleCheckKind)
+	*p = x
+	return p
+}
+
+func (x ScaleCheckKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ScaleCheckKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_huskline_intake_v1_scale_proto_enumTypes[3].Descriptor()
+}
+
+func (ScaleCheckKind) Type() protoreflect.EnumType {
+	return &file_huskline_intake_v1_scale_proto_enumTypes[3]
+}
+
+func (x ScaleCheckKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ScaleCheckKind.Descriptor instead.
+func (ScaleCheckKind) EnumDescriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{3}
+}
+
+// ProposalState says where a proposal stands.
+type ProposalState int32
+
+const (
+	// Never sent.
+	ProposalState_PROPOSAL_STATE_UNSPECIFIED ProposalState = 0
+	// Nobody has decided.
+	ProposalState_PROPOSAL_STATE_OPEN ProposalState = 1
+	// The deliveries are to be corrected.
+	ProposalState_PROPOSAL_STATE_APPROVED ProposalState = 2
+	// Nothing is to be corrected.
+	ProposalState_PROPOSAL_STATE_REJECTED ProposalState = 3
+)
+
+// Enum value maps for ProposalState.
+var (
+	ProposalState_name = map[int32]string{
+		0: "PROPOSAL_STATE_UNSPECIFIED",
+		1: "PROPOSAL_STATE_OPEN",
+		2: "PROPOSAL_STATE_APPROVED",
+		3: "PROPOSAL_STATE_REJECTED",
+	}
+	ProposalState_value = map[string]int32{
+		"PROPOSAL_STATE_UNSPECIFIED": 0,
+		"PROPOSAL_STATE_OPEN":        1,
+		"PROPOSAL_STATE_APPROVED":    2,
+		"PROPOSAL_STATE_REJECTED":    3,
+	}
+)
+
+func (x ProposalState) Enum() *ProposalState {
+	p := new(ProposalState)
+	*p = x
+	return p
+}
+
+func (x ProposalState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ProposalState) Descriptor() protoreflect.EnumDescriptor {
+	return file_huskline_intake_v1_scale_proto_enumTypes[4].Descriptor()
+}
+
+func (ProposalState) Type() protoreflect.EnumType {
+	return &file_huskline_intake_v1_scale_proto_enumTypes[4]
+}
+
+func (x ProposalState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ProposalState.Descriptor instead.
+func (ProposalState) EnumDescriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{4}
 }
 
 // ScaleRange is a part of a scale's capacity with a division of its own. A reading at the end of one range belongs to it.
@@ -570,11 +682,1344 @@ func (x *ListWeighingRulesResponse) GetRules() []*WeighingRule {
 	return nil
 }
 
+// TestLoad is test weights put on a scale and what it showed.
+type TestLoad struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Weight of the test weights, plain decimal digits.
+	Applied string `protobuf:"bytes,1,opt,name=applied,proto3" json:"applied,omitempty"`
+	// Digits that the scale showed.
+	Indicated     string `protobuf:"bytes,2,opt,name=indicated,proto3" json:"indicated,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TestLoad) Reset() {
+	*x = TestLoad{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TestLoad) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TestLoad) ProtoMessage() {}
+
+func (x *TestLoad) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TestLoad.ProtoReflect.Descriptor instead.
+func (*TestLoad) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *TestLoad) GetApplied() string {
+	if x != nil {
+		return x.Applied
+	}
+	return ""
+}
+
+func (x *TestLoad) GetIndicated() string {
+	if x != nil {
+		return x.Indicated
+	}
+	return ""
+}
+
+// RecordScaleCheckRequest records a check of a scale with test weights.
+type RecordScaleCheckRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// The scale. Its class and division have to be registered.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Which tolerance. After a failed check only acceptance is taken.
+	Kind ScaleCheckKind `protobuf:"varint,3,opt,name=kind,proto3,enum=huskline.intake.v1.ScaleCheckKind" json:"kind,omitempty"`
+	// Unit of all digits, the one that the scale counts in: LBR, KGM, ONZ or STN.
+	Unit string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	// The loads.
+	Loads []*TestLoad `protobuf:"bytes,5,rep,name=loads,proto3" json:"loads,omitempty"`
+	// When it was done; not more than 5 minutes ahead of the service's clock.
+	Effective *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=effective,proto3" json:"effective,omitempty"`
+	// Who did it; empty: the caller.
+	By string `protobuf:"bytes,7,opt,name=by,proto3" json:"by,omitempty"`
+	// Which test weights, with their certificate; empty where not told.
+	Weights       string `protobuf:"bytes,8,opt,name=weights,proto3" json:"weights,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordScaleCheckRequest) Reset() {
+	*x = RecordScaleCheckRequest{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordScaleCheckRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordScaleCheckRequest) ProtoMessage() {}
+
+func (x *RecordScaleCheckRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordScaleCheckRequest.ProtoReflect.Descriptor instead.
+func (*RecordScaleCheckRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *RecordScaleCheckRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *RecordScaleCheckRequest) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *RecordScaleCheckRequest) GetKind() ScaleCheckKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ScaleCheckKind_SCALE_CHECK_KIND_UNSPECIFIED
+}
+
+func (x *RecordScaleCheckRequest) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *RecordScaleCheckRequest) GetLoads() []*TestLoad {
+	if x != nil {
+		return x.Loads
+	}
+	return nil
+}
+
+func (x *RecordScaleCheckRequest) GetEffective() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Effective
+	}
+	return nil
+}
+
+func (x *RecordScaleCheckRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *RecordScaleCheckRequest) GetWeights() string {
+	if x != nil {
+		return x.Weights
+	}
+	return ""
+}
+
+// RecordScaleCheckResponse is how the check went.
+type RecordScaleCheckResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// The check.
+	Check *ScaleCheck `protobuf:"bytes,2,opt,name=check,proto3" json:"check,omitempty"`
+	// The scale is in service now.
+	InService bool `protobuf:"varint,3,opt,name=in_service,json=inService,proto3" json:"in_service,omitempty"`
+	// What is proposed to be corrected; absent unless the check failed and readings or deliveries may rest on the fault.
+	Proposal      *CorrectionProposal `protobuf:"bytes,4,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordScaleCheckResponse) Reset() {
+	*x = RecordScaleCheckResponse{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordScaleCheckResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordScaleCheckResponse) ProtoMessage() {}
+
+func (x *RecordScaleCheckResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordScaleCheckResponse.ProtoReflect.Descriptor instead.
+func (*RecordScaleCheckResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *RecordScaleCheckResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *RecordScaleCheckResponse) GetCheck() *ScaleCheck {
+	if x != nil {
+		return x.Check
+	}
+	return nil
+}
+
+func (x *RecordScaleCheckResponse) GetInService() bool {
+	if x != nil {
+		return x.InService
+	}
+	return false
+}
+
+func (x *RecordScaleCheckResponse) GetProposal() *CorrectionProposal {
+	if x != nil {
+		return x.Proposal
+	}
+	return nil
+}
+
+// TestResult is one load of a check as it was judged. All figures are in the unit of the check.
+type TestResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Weight of the test weights.
+	Applied string `protobuf:"bytes,1,opt,name=applied,proto3" json:"applied,omitempty"`
+	// What the scale showed.
+	Indicated string `protobuf:"bytes,2,opt,name=indicated,proto3" json:"indicated,omitempty"`
+	// Indicated less applied.
+	Error string `protobuf:"bytes,3,opt,name=error,proto3" json:"error,omitempty"`
+	// What the scale may be off at this load, either way.
+	Tolerance string `protobuf:"bytes,4,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
+	// The same in divisions.
+	ToleranceDivisions string `protobuf:"bytes,5,opt,name=tolerance_divisions,json=toleranceDivisions,proto3" json:"tolerance_divisions,omitempty"`
+	// The error is within the tolerance.
+	Passed        bool `protobuf:"varint,6,opt,name=passed,proto3" json:"passed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TestResult) Reset() {
+	*x = TestResult{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TestResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TestResult) ProtoMessage() {}
+
+func (x *TestResult) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TestResult.ProtoReflect.Descriptor instead.
+func (*TestResult) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *TestResult) GetApplied() string {
+	if x != nil {
+		return x.Applied
+	}
+	return ""
+}
+
+func (x *TestResult) GetIndicated() string {
+	if x != nil {
+		return x.Indicated
+	}
+	return ""
+}
+
+func (x *TestResult) GetError() string {
+	if x != nil {
+		return x.Error
+	}
+	return ""
+}
+
+func (x *TestResult) GetTolerance() string {
+	if x != nil {
+		return x.Tolerance
+	}
+	return ""
+}
+
+func (x *TestResult) GetToleranceDivisions() string {
+	if x != nil {
+		return x.ToleranceDivisions
+	}
+	return ""
+}
+
+func (x *TestResult) GetPassed() bool {
+	if x != nil {
+		return x.Passed
+	}
+	return false
+}
+
+// ScaleCheck is a check of a scale with test weights.
+type ScaleCheck struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its id.
+	Check string `protobuf:"bytes,1,opt,name=check,proto3" json:"check,omitempty"`
+	// The scale.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Which tolerance.
+	Kind ScaleCheckKind `protobuf:"varint,3,opt,name=kind,proto3,enum=huskline.intake.v1.ScaleCheckKind" json:"kind,omitempty"`
+	// Unit of all figures.
+	Unit string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Load by load.
+	Results []*TestResult `protobuf:"bytes,5,rep,name=results,proto3" json:"results,omitempty"`
+	// Every load passed.
+	Passed bool `protobuf:"varint,6,opt,name=passed,proto3" json:"passed,omitempty"`
+	// When it was done.
+	Effective *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=effective,proto3" json:"effective,omitempty"`
+	// When it was recorded.
+	Recorded *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=recorded,proto3" json:"recorded,omitempty"`
+	// Who did it.
+	By string `protobuf:"bytes,9,opt,name=by,proto3" json:"by,omitempty"`
+	// Who recorded it.
+	Actor string `protobuf:"bytes,10,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Which test weights.
+	Weights string `protobuf:"bytes,11,opt,name=weights,proto3" json:"weights,omitempty"`
+	// The largest load is under what a full test asks for, as the table of rules says.
+	LoadShort     bool `protobuf:"varint,12,opt,name=load_short,json=loadShort,proto3" json:"load_short,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScaleCheck) Reset() {
+	*x = ScaleCheck{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScaleCheck) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScaleCheck) ProtoMessage() {}
+
+func (x *ScaleCheck) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScaleCheck.ProtoReflect.Descriptor instead.
+func (*ScaleCheck) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ScaleCheck) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *ScaleCheck) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *ScaleCheck) GetKind() ScaleCheckKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ScaleCheckKind_SCALE_CHECK_KIND_UNSPECIFIED
+}
+
+func (x *ScaleCheck) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ScaleCheck) GetResults() []*TestResult {
+	if x != nil {
+		return x.Results
+	}
+	return nil
+}
+
+func (x *ScaleCheck) GetPassed() bool {
+	if x != nil {
+		return x.Passed
+	}
+	return false
+}
+
+func (x *ScaleCheck) GetEffective() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Effective
+	}
+	return nil
+}
+
+func (x *ScaleCheck) GetRecorded() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Recorded
+	}
+	return nil
+}
+
+func (x *ScaleCheck) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *ScaleCheck) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *ScaleCheck) GetWeights() string {
+	if x != nil {
+		return x.Weights
+	}
+	return ""
+}
+
+func (x *ScaleCheck) GetLoadShort() bool {
+	if x != nil {
+		return x.LoadShort
+	}
+	return false
+}
+
+// ListScaleChecksRequest asks for checks.
+type ListScaleChecksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only of this scale; empty: all.
+	Scale string `protobuf:"bytes,1,opt,name=scale,proto3" json:"scale,omitempty"`
+	// At most this many, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListScaleChecksRequest) Reset() {
+	*x = ListScaleChecksRequest{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListScaleChecksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListScaleChecksRequest) ProtoMessage() {}
+
+func (x *ListScaleChecksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListScaleChecksRequest.ProtoReflect.Descriptor instead.
+func (*ListScaleChecksRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListScaleChecksRequest) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *ListScaleChecksRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListScaleChecksRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListScaleChecksResponse is a page of checks.
+type ListScaleChecksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Checks, the last recorded first.
+	Checks []*ScaleCheck `protobuf:"bytes,1,rep,name=checks,proto3" json:"checks,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListScaleChecksResponse) Reset() {
+	*x = ListScaleChecksResponse{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListScaleChecksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListScaleChecksResponse) ProtoMessage() {}
+
+func (x *ListScaleChecksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListScaleChecksResponse.ProtoReflect.Descriptor instead.
+func (*ListScaleChecksResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ListScaleChecksResponse) GetChecks() []*ScaleCheck {
+	if x != nil {
+		return x.Checks
+	}
+	return nil
+}
+
+func (x *ListScaleChecksResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// CorrectionProposal names what a scale weighed between its last good check and a failed one. It changes nothing by itself: what is to be corrected is
+// corrected delivery by delivery, once a person has approved it.
+type CorrectionProposal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its id: the failed check's.
+	Proposal string `protobuf:"bytes,1,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	// The scale.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// When the last good check before was done; absent where there was none: then all that the scale weighed is named.
+	Since *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
+	// When the next good check was done; absent where there was none yet.
+	Until *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
+	// When the failed check was done.
+	Failed *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=failed,proto3" json:"failed,omitempty"`
+	// Readings that it named when it was raised.
+	Readings int64 `protobuf:"varint,6,opt,name=readings,proto3" json:"readings,omitempty"`
+	// Deliveries that it named when it was raised.
+	Deliveries int64 `protobuf:"varint,7,opt,name=deliveries,proto3" json:"deliveries,omitempty"`
+	// Where it stands.
+	State ProposalState `protobuf:"varint,8,opt,name=state,proto3,enum=huskline.intake.v1.ProposalState" json:"state,omitempty"`
+	// Who decided; empty while open.
+	DecidedBy string `protobuf:"bytes,9,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	// When; absent while open.
+	Decided *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=decided,proto3" json:"decided,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectionProposal) Reset() {
+	*x = CorrectionProposal{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectionProposal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectionProposal) ProtoMessage() {}
+
+func (x *CorrectionProposal) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectionProposal.ProtoReflect.Descriptor instead.
+func (*CorrectionProposal) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CorrectionProposal) GetProposal() string {
+	if x != nil {
+		return x.Proposal
+	}
+	return ""
+}
+
+func (x *CorrectionProposal) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *CorrectionProposal) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *CorrectionProposal) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *CorrectionProposal) GetFailed() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Failed
+	}
+	return nil
+}
+
+func (x *CorrectionProposal) GetReadings() int64 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *CorrectionProposal) GetDeliveries() int64 {
+	if x != nil {
+		return x.Deliveries
+	}
+	return 0
+}
+
+func (x *CorrectionProposal) GetState() ProposalState {
+	if x != nil {
+		return x.State
+	}
+	return ProposalState_PROPOSAL_STATE_UNSPECIFIED
+}
+
+func (x *CorrectionProposal) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+func (x *CorrectionProposal) GetDecided() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Decided
+	}
+	return nil
+}
+
+func (x *CorrectionProposal) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// ListCorrectionProposalsRequest asks for proposals.
+type ListCorrectionProposalsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only those that nobody has decided.
+	OpenOnly bool `protobuf:"varint,1,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
+	// At most this many, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCorrectionProposalsRequest) Reset() {
+	*x = ListCorrectionProposalsRequest{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCorrectionProposalsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCorrectionProposalsRequest) ProtoMessage() {}
+
+func (x *ListCorrectionProposalsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCorrectionProposalsRequest.ProtoReflect.Descriptor instead.
+func (*ListCorrectionProposalsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ListCorrectionProposalsRequest) GetOpenOnly() bool {
+	if x != nil {
+		return x.OpenOnly
+	}
+	return false
+}
+
+func (x *ListCorrectionProposalsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListCorrectionProposalsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListCorrectionProposalsResponse is a page of proposals.
+type ListCorrectionProposalsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Proposals, the last raised first.
+	Proposals []*CorrectionProposal `protobuf:"bytes,1,rep,name=proposals,proto3" json:"proposals,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCorrectionProposalsResponse) Reset() {
+	*x = ListCorrectionProposalsResponse{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCorrectionProposalsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCorrectionProposalsResponse) ProtoMessage() {}
+
+func (x *ListCorrectionProposalsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCorrectionProposalsResponse.ProtoReflect.Descriptor instead.
+func (*ListCorrectionProposalsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListCorrectionProposalsResponse) GetProposals() []*CorrectionProposal {
+	if x != nil {
+		return x.Proposals
+	}
+	return nil
+}
+
+func (x *ListCorrectionProposalsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// ListProposalDeliveriesRequest asks for the deliveries that a proposal names.
+type ListProposalDeliveriesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The proposal.
+	Proposal string `protobuf:"bytes,1,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	// At most this many, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListProposalDeliveriesRequest) Reset() {
+	*x = ListProposalDeliveriesRequest{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListProposalDeliveriesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListProposalDeliveriesRequest) ProtoMessage() {}
+
+func (x *ListProposalDeliveriesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListProposalDeliveriesRequest.ProtoReflect.Descriptor instead.
+func (*ListProposalDeliveriesRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListProposalDeliveriesRequest) GetProposal() string {
+	if x != nil {
+		return x.Proposal
+	}
+	return ""
+}
+
+func (x *ListProposalDeliveriesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListProposalDeliveriesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListProposalDeliveriesResponse is a page of deliveries.
+type ListProposalDeliveriesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Deliveries by lot code: while the proposal is open those of now, then those that were decided on.
+	Deliveries []*ProposalDelivery `protobuf:"bytes,1,rep,name=deliveries,proto3" json:"deliveries,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListProposalDeliveriesResponse) Reset() {
+	*x = ListProposalDeliveriesResponse{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListProposalDeliveriesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListProposalDeliveriesResponse) ProtoMessage() {}
+
+func (x *ListProposalDeliveriesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListProposalDeliveriesResponse.ProtoReflect.Descriptor instead.
+func (*ListProposalDeliveriesResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ListProposalDeliveriesResponse) GetDeliveries() []*ProposalDelivery {
+	if x != nil {
+		return x.Deliveries
+	}
+	return nil
+}
+
+func (x *ListProposalDeliveriesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// ProposalDelivery is a delivery weighed on the scale in the time that is in doubt.
+type ProposalDelivery struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Version of the delivery whose weighings name the scale.
+	Version int64 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
+	// It was recorded only after the proposal was raised.
+	Later         bool `protobuf:"varint,3,opt,name=later,proto3" json:"later,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposalDelivery) Reset() {
+	*x = ProposalDelivery{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposalDelivery) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposalDelivery) ProtoMessage() {}
+
+func (x *ProposalDelivery) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposalDelivery.ProtoReflect.Descriptor instead.
+func (*ProposalDelivery) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ProposalDelivery) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ProposalDelivery) GetVersion() int64 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *ProposalDelivery) GetLater() bool {
+	if x != nil {
+		return x.Later
+	}
+	return false
+}
+
+// ListProposalReadingsRequest asks for the readings that a proposal names.
+type ListProposalReadingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The proposal.
+	Proposal string `protobuf:"bytes,1,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	// At most this many ranges, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListProposalReadingsRequest) Reset() {
+	*x = ListProposalReadingsRequest{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListProposalReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListProposalReadingsRequest) ProtoMessage() {}
+
+func (x *ListProposalReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListProposalReadingsRequest.ProtoReflect.Descriptor instead.
+func (*ListProposalReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ListProposalReadingsRequest) GetProposal() string {
+	if x != nil {
+		return x.Proposal
+	}
+	return ""
+}
+
+func (x *ListProposalReadingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListProposalReadingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListProposalReadingsResponse is a page of readings.
+type ListProposalReadingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Sequence numbers without gap, ascending.
+	Ranges []*ReadingRange `protobuf:"bytes,1,rep,name=ranges,proto3" json:"ranges,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListProposalReadingsResponse) Reset() {
+	*x = ListProposalReadingsResponse{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListProposalReadingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListProposalReadingsResponse) ProtoMessage() {}
+
+func (x *ListProposalReadingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListProposalReadingsResponse.ProtoReflect.Descriptor instead.
+func (*ListProposalReadingsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ListProposalReadingsResponse) GetRanges() []*ReadingRange {
+	if x != nil {
+		return x.Ranges
+	}
+	return nil
+}
+
+func (x *ListProposalReadingsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// ReadingRange is readings of a scale whose numbers follow one another.
+type ReadingRange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First sequence number.
+	First int64 `protobuf:"varint,1,opt,name=first,proto3" json:"first,omitempty"`
+	// Last sequence number.
+	Last          int64 `protobuf:"varint,2,opt,name=last,proto3" json:"last,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingRange) Reset() {
+	*x = ReadingRange{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingRange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingRange) ProtoMessage() {}
+
+func (x *ReadingRange) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingRange.ProtoReflect.Descriptor instead.
+func (*ReadingRange) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ReadingRange) GetFirst() int64 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *ReadingRange) GetLast() int64 {
+	if x != nil {
+		return x.Last
+	}
+	return 0
+}
+
+// DecideCorrectionProposalRequest is a person's decision about a proposal.
+type DecideCorrectionProposalRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// The proposal.
+	Proposal string `protobuf:"bytes,2,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	// The deliveries are to be corrected; false: nothing is.
+	Approve bool `protobuf:"varint,3,opt,name=approve,proto3" json:"approve,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DecideCorrectionProposalRequest) Reset() {
+	*x = DecideCorrectionProposalRequest{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DecideCorrectionProposalRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DecideCorrectionProposalRequest) ProtoMessage() {}
+
+func (x *DecideCorrectionProposalRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DecideCorrectionProposalRequest.ProtoReflect.Descriptor instead.
+func (*DecideCorrectionProposalRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *DecideCorrectionProposalRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *DecideCorrectionProposalRequest) GetProposal() string {
+	if x != nil {
+		return x.Proposal
+	}
+	return ""
+}
+
+func (x *DecideCorrectionProposalRequest) GetApprove() bool {
+	if x != nil {
+		return x.Approve
+	}
+	return false
+}
+
+func (x *DecideCorrectionProposalRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DecideCorrectionProposalResponse is the proposal as decided. No delivery is changed by it.
+type DecideCorrectionProposalResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// The proposal.
+	Proposal      *CorrectionProposal `protobuf:"bytes,2,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DecideCorrectionProposalResponse) Reset() {
+	*x = DecideCorrectionProposalResponse{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DecideCorrectionProposalResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DecideCorrectionProposalResponse) ProtoMessage() {}
+
+func (x *DecideCorrectionProposalResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DecideCorrectionProposalResponse.ProtoReflect.Descriptor instead.
+func (*DecideCorrectionProposalResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *DecideCorrectionProposalResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *DecideCorrectionProposalResponse) GetProposal() *CorrectionProposal {
+	if x != nil {
+		return x.Proposal
+	}
+	return nil
+}
+
 var File_huskline_intake_v1_scale_proto protoreflect.FileDescriptor
 
 const file_huskline_intake_v1_scale_proto_rawDesc = "" +
 	"\n" +
-	"\x1ehuskline/intake/v1/scale.proto\x12\x12huskline.intake.v1\x1a\x1bbuf/validate/validate.proto\"}\n" +
+	"\x1ehuskline/intake/v1/scale.proto\x12\x12huskline.intake.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dhuskline/event/v1/event.proto\"}\n" +
 	"\n" +
 	"ScaleRange\x123\n" +
 	"\x11up_to_micropounds\x18\x01 \x01(\x03B\a\xbaH\x04\"\x02 \x00R\x0fupToMicropounds\x12:\n" +
@@ -599,7 +2044,123 @@ const file_huskline_intake_v1_scale_proto_rawDesc = "" +
 	"\x18ListWeighingRulesRequest\"q\n" +
 	"\x19ListWeighingRulesResponse\x12\x1c\n" +
 	"\tstatement\x18\x01 \x01(\tR\tstatement\x126\n" +
-	"\x05rules\x18\x02 \x03(\v2 .huskline.intake.v1.WeighingRuleR\x05rules*n\n" +
+	"\x05rules\x18\x02 \x03(\v2 .huskline.intake.v1.WeighingRuleR\x05rules\"T\n" +
+	"\bTestLoad\x12!\n" +
+	"\aapplied\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18 R\aapplied\x12%\n" +
+	"\tindicated\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18 R\tindicated\"\x8e\x03\n" +
+	"\x17RecordScaleCheckRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12*\n" +
+	"\x05scale\x18\x02 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x05scale\x12B\n" +
+	"\x04kind\x18\x03 \x01(\x0e2\".huskline.intake.v1.ScaleCheckKindB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12\x1b\n" +
+	"\x04unit\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18\x03R\x04unit\x12>\n" +
+	"\x05loads\x18\x05 \x03(\v2\x1c.huskline.intake.v1.TestLoadB\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x05loads\x12@\n" +
+	"\teffective\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\teffective\x12\x17\n" +
+	"\x02by\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dR\x02by\x12\"\n" +
+	"\aweights\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\aweights\"\xe9\x01\n" +
+	"\x18RecordScaleCheckResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x124\n" +
+	"\x05check\x18\x02 \x01(\v2\x1e.huskline.intake.v1.ScaleCheckR\x05check\x12\x1d\n" +
+	"\n" +
+	"in_service\x18\x03 \x01(\bR\tinService\x12B\n" +
+	"\bproposal\x18\x04 \x01(\v2&.huskline.intake.v1.CorrectionProposalR\bproposal\"\xc1\x01\n" +
+	"\n" +
+	"TestResult\x12\x18\n" +
+	"\aapplied\x18\x01 \x01(\tR\aapplied\x12\x1c\n" +
+	"\tindicated\x18\x02 \x01(\tR\tindicated\x12\x14\n" +
+	"\x05error\x18\x03 \x01(\tR\x05error\x12\x1c\n" +
+	"\ttolerance\x18\x04 \x01(\tR\ttolerance\x12/\n" +
+	"\x13tolerance_divisions\x18\x05 \x01(\tR\x12toleranceDivisions\x12\x16\n" +
+	"\x06passed\x18\x06 \x01(\bR\x06passed\"\xa7\x03\n" +
+	"\n" +
+	"ScaleCheck\x12\x14\n" +
+	"\x05check\x18\x01 \x01(\tR\x05check\x12\x14\n" +
+	"\x05scale\x18\x02 \x01(\tR\x05scale\x126\n" +
+	"\x04kind\x18\x03 \x01(\x0e2\".huskline.intake.v1.ScaleCheckKindR\x04kind\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\x128\n" +
+	"\aresults\x18\x05 \x03(\v2\x1e.huskline.intake.v1.TestResultR\aresults\x12\x16\n" +
+	"\x06passed\x18\x06 \x01(\bR\x06passed\x128\n" +
+	"\teffective\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\teffective\x126\n" +
+	"\brecorded\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\brecorded\x12\x0e\n" +
+	"\x02by\x18\t \x01(\tR\x02by\x12\x14\n" +
+	"\x05actor\x18\n" +
+	" \x01(\tR\x05actor\x12\x18\n" +
+	"\aweights\x18\v \x01(\tR\aweights\x12\x1d\n" +
+	"\n" +
+	"load_short\x18\f \x01(\bR\tloadShort\"\x96\x01\n" +
+	"\x16ListScaleChecksRequest\x12*\n" +
+	"\x05scale\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x05scale\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"y\n" +
+	"\x17ListScaleChecksResponse\x126\n" +
+	"\x06checks\x18\x01 \x03(\v2\x1e.huskline.intake.v1.ScaleCheckR\x06checks\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc0\x03\n" +
+	"\x12CorrectionProposal\x12\x1a\n" +
+	"\bproposal\x18\x01 \x01(\tR\bproposal\x12\x14\n" +
+	"\x05scale\x18\x02 \x01(\tR\x05scale\x120\n" +
+	"\x05since\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x120\n" +
+	"\x05until\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x122\n" +
+	"\x06failed\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x06failed\x12\x1a\n" +
+	"\breadings\x18\x06 \x01(\x03R\breadings\x12\x1e\n" +
+	"\n" +
+	"deliveries\x18\a \x01(\x03R\n" +
+	"deliveries\x127\n" +
+	"\x05state\x18\b \x01(\x0e2!.huskline.intake.v1.ProposalStateR\x05state\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\t \x01(\tR\tdecidedBy\x124\n" +
+	"\adecided\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\adecided\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\"\x8f\x01\n" +
+	"\x1eListCorrectionProposalsRequest\x12\x1b\n" +
+	"\topen_only\x18\x01 \x01(\bR\bopenOnly\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"\x8f\x01\n" +
+	"\x1fListCorrectionProposalsResponse\x12D\n" +
+	"\tproposals\x18\x01 \x03(\v2&.huskline.intake.v1.CorrectionProposalR\tproposals\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x97\x01\n" +
+	"\x1dListProposalDeliveriesRequest\x12$\n" +
+	"\bproposal\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bproposal\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"\x8e\x01\n" +
+	"\x1eListProposalDeliveriesResponse\x12D\n" +
+	"\n" +
+	"deliveries\x18\x01 \x03(\v2$.huskline.intake.v1.ProposalDeliveryR\n" +
+	"deliveries\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"T\n" +
+	"\x10ProposalDelivery\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\x03R\aversion\x12\x14\n" +
+	"\x05later\x18\x03 \x01(\bR\x05later\"\x95\x01\n" +
+	"\x1bListProposalReadingsRequest\x12$\n" +
+	"\bproposal\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bproposal\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"\x80\x01\n" +
+	"\x1cListProposalReadingsResponse\x128\n" +
+	"\x06ranges\x18\x01 \x03(\v2 .huskline.intake.v1.ReadingRangeR\x06ranges\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"8\n" +
+	"\fReadingRange\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\x03R\x05first\x12\x12\n" +
+	"\x04last\x18\x02 \x01(\x03R\x04last\"\xae\x01\n" +
+	"\x1fDecideCorrectionProposalRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12$\n" +
+	"\bproposal\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bproposal\x12\x18\n" +
+	"\aapprove\x18\x03 \x01(\bR\aapprove\x12\"\n" +
+	"\x06reason\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"\x9c\x01\n" +
+	" DecideCorrectionProposalResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12B\n" +
+	"\bproposal\x18\x02 \x01(\v2&.huskline.intake.v1.CorrectionProposalR\bproposal*n\n" +
 	"\tRuleStage\x12\x1a\n" +
 	"\x16RULE_STAGE_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13RULE_STAGE_REGISTER\x10\x01\x12\x16\n" +
@@ -615,7 +2176,16 @@ const file_huskline_intake_v1_scale_proto_rawDesc = "" +
 	"\x16RULE_BASIS_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fRULE_BASIS_READ\x10\x01\x12\x15\n" +
 	"\x11RULE_BASIS_MEMORY\x10\x02\x12\x12\n" +
-	"\x0eRULE_BASIS_OWN\x10\x03B\xba\x01\n" +
+	"\x0eRULE_BASIS_OWN\x10\x03*u\n" +
+	"\x0eScaleCheckKind\x12 \n" +
+	"\x1cSCALE_CHECK_KIND_UNSPECIFIED\x10\x00\x12 \n" +
+	"\x1cSCALE_CHECK_KIND_MAINTENANCE\x10\x01\x12\x1f\n" +
+	"\x1bSCALE_CHECK_KIND_ACCEPTANCE\x10\x02*\x82\x01\n" +
+	"\rProposalState\x12\x1e\n" +
+	"\x1aPROPOSAL_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13PROPOSAL_STATE_OPEN\x10\x01\x12\x1b\n" +
+	"\x17PROPOSAL_STATE_APPROVED\x10\x02\x12\x1b\n" +
+	"\x17PROPOSAL_STATE_REJECTED\x10\x03B\xba\x01\n" +
 	"\x16com.huskline.intake.v1B\n" +
 	"ScaleProtoP\x01Z*huskline/proto/huskline/intake/v1;intakev1\xa2\x02\x03HIX\xaa\x02\x12Huskline.Intake.V1\xca\x02\x12Huskline\\Intake\\V1\xe2\x02\x1eHuskline\\Intake\\V1\\GPBMetadata\xea\x02\x14Huskline::Intake::V1b\x06proto3"
 
@@ -631,29 +2201,72 @@ func file_huskline_intake_v1_scale_proto_rawDescGZIP() []byte {
 	return file_huskline_intake_v1_scale_proto_rawDescData
 }
 
-var file_huskline_intake_v1_scale_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_huskline_intake_v1_scale_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_huskline_intake_v1_scale_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_huskline_intake_v1_scale_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_huskline_intake_v1_scale_proto_goTypes = []any{
-	(RuleStage)(0),                    // 0: huskline.intake.v1.RuleStage
-	(RuleEffect)(0),                   // 1: huskline.intake.v1.RuleEffect
-	(RuleBasis)(0),                    // 2: huskline.intake.v1.RuleBasis
-	(*ScaleRange)(nil),                // 3: huskline.intake.v1.ScaleRange
-	(*ScaleHours)(nil),                // 4: huskline.intake.v1.ScaleHours
-	(*ReadingMarks)(nil),              // 5: huskline.intake.v1.ReadingMarks
-	(*WeighingRule)(nil),              // 6: huskline.intake.v1.WeighingRule
-	(*ListWeighingRulesRequest)(nil),  // 7: huskline.intake.v1.ListWeighingRulesRequest
-	(*ListWeighingRulesResponse)(nil), // 8: huskline.intake.v1.ListWeighingRulesResponse
+	(RuleStage)(0),                           // 0: huskline.intake.v1.RuleStage
+	(RuleEffect)(0),                          // 1: huskline.intake.v1.RuleEffect
+	(RuleBasis)(0),                           // 2: huskline.intake.v1.RuleBasis
+	(ScaleCheckKind)(0),                      // 3: huskline.intake.v1.ScaleCheckKind
+	(ProposalState)(0),                       // 4: huskline.intake.v1.ProposalState
+	(*ScaleRange)(nil),                       // 5: huskline.intake.v1.ScaleRange
+	(*ScaleHours)(nil),                       // 6: huskline.intake.v1.ScaleHours
+	(*ReadingMarks)(nil),                     // 7: huskline.intake.v1.ReadingMarks
+	(*WeighingRule)(nil),                     // 8: huskline.intake.v1.WeighingRule
+	(*ListWeighingRulesRequest)(nil),         // 9: huskline.intake.v1.ListWeighingRulesRequest
+	(*ListWeighingRulesResponse)(nil),        // 10: huskline.intake.v1.ListWeighingRulesResponse
+	(*TestLoad)(nil),                         // 11: huskline.intake.v1.TestLoad
+	(*RecordScaleCheckRequest)(nil),          // 12: huskline.intake.v1.RecordScaleCheckRequest
+	(*RecordScaleCheckResponse)(nil),         // 13: huskline.intake.v1.RecordScaleCheckResponse
+	(*TestResult)(nil),                       // 14: huskline.intake.v1.TestResult
+	(*ScaleCheck)(nil),                       // 15: huskline.intake.v1.ScaleCheck
+	(*ListScaleChecksRequest)(nil),           // 16: huskline.intake.v1.ListScaleChecksRequest
+	(*ListScaleChecksResponse)(nil),          // 17: huskline.intake.v1.ListScaleChecksResponse
+	(*CorrectionProposal)(nil),               // 18: huskline.intake.v1.CorrectionProposal
+	(*ListCorrectionProposalsRequest)(nil),   // 19: huskline.intake.v1.ListCorrectionProposalsRequest
+	(*ListCorrectionProposalsResponse)(nil),  // 20: huskline.intake.v1.ListCorrectionProposalsResponse
+	(*ListProposalDeliveriesRequest)(nil),    // 21: huskline.intake.v1.ListProposalDeliveriesRequest
+	(*ListProposalDeliveriesResponse)(nil),   // 22: huskline.intake.v1.ListProposalDeliveriesResponse
+	(*ProposalDelivery)(nil),                 // 23: huskline.intake.v1.ProposalDelivery
+	(*ListProposalReadingsRequest)(nil),      // 24: huskline.intake.v1.ListProposalReadingsRequest
+	(*ListProposalReadingsResponse)(nil),     // 25: huskline.intake.v1.ListProposalReadingsResponse
+	(*ReadingRange)(nil),                     // 26: huskline.intake.v1.ReadingRange
+	(*DecideCorrectionProposalRequest)(nil),  // 27: huskline.intake.v1.DecideCorrectionProposalRequest
+	(*DecideCorrectionProposalResponse)(nil), // 28: huskline.intake.v1.DecideCorrectionProposalResponse
+	(*timestamppb.Timestamp)(nil),            // 29: google.protobuf.Timestamp
+	(*v1.Receipt)(nil),                       // 30: huskline.event.v1.Receipt
 }
 var file_huskline_intake_v1_scale_proto_depIdxs = []int32{
-	0, // 0: huskline.intake.v1.WeighingRule.stage:type_name -> huskline.intake.v1.RuleStage
-	1, // 1: huskline.intake.v1.WeighingRule.effect:type_name -> huskline.intake.v1.RuleEffect
-	2, // 2: huskline.intake.v1.WeighingRule.basis:type_name -> huskline.intake.v1.RuleBasis
-	6, // 3: huskline.intake.v1.ListWeighingRulesResponse.rules:type_name -> huskline.intake.v1.WeighingRule
-	4, // [4:4] is the sub-list for method output_type
-	4, // [4:4] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	0,  // 0: huskline.intake.v1.WeighingRule.stage:type_name -> huskline.intake.v1.RuleStage
+	1,  // 1: huskline.intake.v1.WeighingRule.effect:type_name -> huskline.intake.v1.RuleEffect
+	2,  // 2: huskline.intake.v1.WeighingRule.basis:type_name -> huskline.intake.v1.RuleBasis
+	8,  // 3: huskline.intake.v1.ListWeighingRulesResponse.rules:type_name -> huskline.intake.v1.WeighingRule
+	3,  // 4: huskline.intake.v1.RecordScaleCheckRequest.kind:type_name -> huskline.intake.v1.ScaleCheckKind
+	11, // 5: huskline.intake.v1.RecordScaleCheckRequest.loads:type_name -> huskline.intake.v1.TestLoad
+	29, // 6: huskline.intake.v1.RecordScaleCheckRequest.effective:type_name -> google.protobuf.Timestamp
+	30, // 7: huskline.intake.v1.RecordScaleCheckResponse.receipt:type_name -> huskline.event.v1.Receipt
+	15, // 8: huskline.intake.v1.RecordScaleCheckResponse.check:type_name -> huskline.intake.v1.ScaleCheck
+	18, // 9: huskline.intake.v1.RecordScaleCheckResponse.proposal:type_name -> huskline.intake.v1.CorrectionProposal
+	3,  // 10: huskline.intake.v1.ScaleCheck.kind:type_name -> huskline.intake.v1.ScaleCheckKind
+	14, // 11: huskline.intake.v1.ScaleCheck.results:type_name -> huskline.intake.v1.TestResult
+	29, // 12: huskline.intake.v1.ScaleCheck.effective:type_name -> google.protobuf.Timestamp
+	29, // 13: huskline.intake.v1.ScaleCheck.recorded:type_name -> google.protobuf.Timestamp
+	15, // 14: huskline.intake.v1.ListScaleChecksResponse.checks:type_name -> huskline.intake.v1.ScaleCheck
+	29, // 15: huskline.intake.v1.CorrectionProposal.since:type_name -> google.protobuf.Timestamp
+	29, // 16: huskline.intake.v1.CorrectionProposal.until:type_name -> google.protobuf.Timestamp
+	29, // 17: huskline.intake.v1.CorrectionProposal.failed:type_name -> google.protobuf.Timestamp
+	4,  // 18: huskline.intake.v1.CorrectionProposal.state:type_name -> huskline.intake.v1.ProposalState
+	29, // 19: huskline.intake.v1.CorrectionProposal.decided:type_name -> google.protobuf.Timestamp
+	18, // 20: huskline.intake.v1.ListCorrectionProposalsResponse.proposals:type_name -> huskline.intake.v1.CorrectionProposal
+	23, // 21: huskline.intake.v1.ListProposalDeliveriesResponse.deliveries:type_name -> huskline.intake.v1.ProposalDelivery
+	26, // 22: huskline.intake.v1.ListProposalReadingsResponse.ranges:type_name -> huskline.intake.v1.ReadingRange
+	30, // 23: huskline.intake.v1.DecideCorrectionProposalResponse.receipt:type_name -> huskline.event.v1.Receipt
+	18, // 24: huskline.intake.v1.DecideCorrectionProposalResponse.proposal:type_name -> huskline.intake.v1.CorrectionProposal
+	25, // [25:25] is the sub-list for method output_type
+	25, // [25:25] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_scale_proto_init() }
@@ -666,8 +2279,8 @@ func file_huskline_intake_v1_scale_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_scale_proto_rawDesc), len(file_huskline_intake_v1_scale_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   6,
+			NumEnums:      5,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -66,6 +66,10 @@ type registerRule struct {
 func registerRules() []registerRule {
 	return []registerRule{
 		{Rule{
+			"check_failed_stands", AtRegister, "A scale that failed its check comes into service again by a good check alone.", "", Refuse,
+			nothingToSay, nothingToSay, Own,
+		}, stillFailed},
+		{Rule{
 			"accuracy_class", AtRegister, "The accuracy class is one of the five.", "I, II, III, III L, IIII", Refuse, handbook + ", table 3", tableCopies, Read,
 		}, unknownClass},
 		{Rule{
@@ -99,6 +103,13 @@ func Rules() []Rule {
 		out[i] = r.Rule
 	}
 	return out
+}
+
+func stillFailed(s Scale) string {
+	if s.Failed && s.InService {
+		return "it failed its latest check; a good check to the acceptance tolerance puts it in service again"
+	}
+	return ""
 }
 
 func rangesWrong(s Scale) string {

@@ -89,12 +89,17 @@ type State struct {
 type Tx interface {
 	// SaveScale adds a version of a scale, which stands from now on; the earlier ones are kept.
 	SaveScale(ctx context.Context, s Scale) error
+	// ScaleFailed tells whether the latest check of a scale failed, and locks the scale until the end of the transaction.
+	ScaleFailed(ctx context.Context, code string) (bool, error)
 }
 
 // Register adds a scale or changes it from now on. It says no event: what a scale is concerns its own readings alone.
 func Register(ctx context.Context, tx Tx, s Scale) error {
 	s, err := s.whole()
 	if err != nil {
+		return err
+	}
+	if s.Failed, err = tx.ScaleFailed(ctx, s.Code); err != nil {
 		return err
 	}
 	for _, r := range registerRules() {

@@ -11,7 +11,12 @@ import (
 )
 
 // saved keeps what was registered.
-type saved struct{ got *Scale }
+type saved struct {
+	got    *Scale
+	failed bool
+}
+
+func (s *saved) ScaleFailed(context.Context, string) (bool, error) { return s.failed, nil }
 
 func (s *saved) SaveScale(_ context.Context, one Scale) error {
 	s.got = &one
@@ -92,6 +97,16 @@ func TestRegister(t *testing.T) {
 		if fault.ReasonOf(err) != tc.rule || (err != nil) != (tc.rule != "") || (into.got != nil) != (err == nil) {
 			t.Errorf("%s: %v, want rule %q", tc.name, err, tc.rule)
 		}
+	}
+}
+
+func TestFailedScaleStaysOut(t *testing.T) {
+	t.Parallel()
+	if err := Register(t.Context(), &saved{failed: true}, Scale{Code: "W1", InService: true}); fault.ReasonOf(err) != "check_failed_stands" {
+		t.Errorf("in service: %v, want check_failed_stands", err)
+	}
+	if err := Register(t.Context(), &saved{failed: true}, Scale{Code: "W1", Place: "YARD"}); err != nil {
+		t.Errorf("moved, out of service: %v", err)
 	}
 }
 

@@ -38,6 +38,15 @@ func (t *Tx) SaveScale(ctx context.Context, s scale.Scale) error {
 	return nil
 }
 
+// ScaleFailed tells whether the latest check of a scale failed, and locks the scale until the end of the transaction.
+func (t *Tx) ScaleFailed(ctx context.Context, code string) (failed bool, err error) {
+	err = t.tx.QueryRow(ctx, `select failed_check <> '' from scales where scale = $1 for update`, code).Scan(&failed)
+	if err != nil && !absent(err) {
+		return false, fmt.Errorf("look at scale %s: %w", code, err)
+	}
+	return failed, nil
+}
+
 // scaleColumns is what the driver gives and takes of a scale in other types than its own.
 type scaleColumns struct {
 	unit                string

@@ -1,4 +1,4 @@
-// Package register is the door for parties, items and scales.
+// Package register is the door for parties and items, and for scales by its part.
 package register
 
 import (
@@ -10,28 +10,33 @@ import (
 	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/intake/internal/item"
 	"huskline/services/intake/internal/party"
-	"huskline/services/intake/internal/scale"
+	"huskline/services/intake/internal/server/scales"
 	"huskline/services/intake/internal/server/work"
 )
 
 // Reads is what the door lists.
 type Reads interface {
+	scales.Reads
 	// Parties lists parties by code after one, at most limit.
 	Parties(ctx context.Context, after string, limit int) ([]lot.PartyChanged, error)
 	// Items lists items by code after one, as they stand now, at most limit.
 	Items(ctx context.Context, after string, limit int) ([]lot.ItemChanged, error)
-	// ScaleStates lists scales by code after one, at most limit.
-	ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error)
 }
 
 // Server answers. It is safe for concurrent use.
 type Server struct {
+	scalesPart
 	run   *work.Runner
 	reads Reads
 }
 
+// scalesPart is the door for scales.
+type scalesPart struct{ *scales.Server }
+
 // New makes the server.
-func New(run *work.Runner, reads Reads) *Server { return &Server{run, reads} }
+func New(run *work.Runner, reads Reads) *Server {
+	return &Server{scalesPart{scales.New(run, reads)}, run, reads}
+}
 
 // RegisterParty adds a party or changes it from now on.
 func (s *Server) RegisterParty(ctx context.Context, req *intakev1.RegisterPartyRequest) (*intakev1.RegisterPartyResponse, error) {

@@ -11,6 +11,7 @@ import (
 	"huskline/internal/command"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
+	"huskline/services/intake/internal/check"
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/item"
 	"huskline/services/intake/internal/party"
@@ -25,6 +26,7 @@ type Tx interface {
 	party.Tx
 	item.Tx
 	scale.Tx
+	check.Tx
 	weighing.Tx
 	delivery.Tx
 	settle.Tx

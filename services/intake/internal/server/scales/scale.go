@@ -1,4 +1,6 @@
-package register
+// Package scales is the door for scales: their registration, the state of their feeds, their rules, their checks with test weights, and what failed
+// checks put in doubt.
+package scales
 
 import (
 	"context"
@@ -12,10 +14,34 @@ import (
 	"huskline/internal/lotwire"
 	"huskline/internal/weight"
 	intakev1 "huskline/proto/huskline/intake/v1"
+	"huskline/services/intake/internal/check"
 	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/server/work"
 	"huskline/services/intake/internal/weighing"
 )
+
+// Reads is what the door lists.
+type Reads interface {
+	// ScaleStates lists scales by code after one, at most limit.
+	ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error)
+	// Checks lists checks, the last recorded first, only of a scale where one is given, before one (0: from the newest), at most limit.
+	Checks(ctx context.Context, scale string, before int64, limit int) ([]check.Judged, error)
+	// Proposals lists proposals, the last raised first, before one (0: from the newest), at most limit.
+	Proposals(ctx context.Context, openOnly bool, before int64, limit int) ([]check.Proposal, error)
+	// ProposalDeliveries lists the deliveries that a proposal names by lot code after one, at most limit.
+	ProposalDeliveries(ctx context.Context, id, after string, limit int) ([]check.Delivery, error)
+	// ProposalReadings lists the readings that a proposal names as ranges after a number, at most limit.
+	ProposalReadings(ctx context.Context, id string, after int64, limit int) ([]lot.SequenceRange, error)
+}
+
+// Server answers. It is safe for concurrent use.
+type Server struct {
+	run   *work.Runner
+	reads Reads
+}
+
+// New makes the server.
+func New(run *work.Runner, reads Reads) *Server { return &Server{run, reads} }
 
 // RegisterScale adds a scale or changes it from now on.
 func (s *Server) RegisterScale(ctx context.Context, req *intakev1.RegisterScaleRequest) (*intakev1.RegisterScaleResponse, error) {
@@ -114,7 +140,7 @@ func (s *Server) ListScales(ctx context.Context, req *intakev1.ListScalesRequest
 // ListWeighingRules gives the table of rules. It is the one that is judged by.
 func (s *Server) ListWeighingRules(context.Context, *intakev1.ListWeighingRulesRequest) (*intakev1.ListWeighingRulesResponse, error) {
 	answer := &intakev1.ListWeighingRulesResponse{Statement: scale.Statement}
-	for _, r := range slices.Concat(scale.Rules(), weighing.Rules()) {
+	for _, r := range slices.Concat(scale.Rules(), weighing.Rules(), check.Rules()) {
 		answer.Rules = append(answer.Rules, &intakev1.WeighingRule{
 			Name: r.Name, Stage: intakev1.RuleStage(r.Stage), Rule: r.Says, Figure: r.Figure, Effect: intakev1.RuleEffect(r.Effect), Source: r.Source,
 			Edition: r.Edition, Basis: intakev1.RuleBasis(r.Basis),
