@@ -291,6 +291,7 @@ func TestInsertOnly(t *testing.T) {
 	for _, table := range []string{
 		"party_versions", "item_versions", "scale_versions", "readings", "readings_conflicts", "codes", "received_versions", "received_weighings",
 		"settlements", "settlement_ids", "purchases", "events", "commands", "reading_notes",
+		"scale_checks", "correction_proposals", "correction_decisions", "proposal_deliveries",
 	} {
 		var column string
 		const first = `select column_name from information_schema.columns where table_name = $1 order by ordinal_position limit 1`

@@ -2,8 +2,8 @@
 
 -- Checks of scales with test weights: facts. Arrays are load by load; figures in the unit of the check, as decimals.
 create table scale_checks (
-    number     bigint generated always as identity,
     check_id   text collate "C" not null,
+    number     bigint generated always as identity,
     scale_id   integer          not null,
     kind       smallint         not null, -- 1 maintenance, 2 acceptance
     unit       text             not null,
@@ -31,8 +31,8 @@ alter table scales add column out_by_check boolean not null default false;
 
 -- What failed checks put in doubt, and what people decided about it.
 create table correction_proposals (
-    number     bigint generated always as identity,
     proposal   text collate "C" not null, -- the failed check
+    number     bigint generated always as identity,
     scale_id   integer          not null,
     since      timestamptz,               -- the last good check; null: none
     until      timestamptz,               -- the next good check that was known; null: none
