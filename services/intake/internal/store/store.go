@@ -13,6 +13,7 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
+	"huskline/services/intake/internal/store/scales"
 )
 
 // Migrations holds intake's own tables. The name of the run-time role stands as @RUN_ROLE@.
@@ -22,13 +23,16 @@ var Migrations embed.FS
 
 // Tx is one transaction as the domains see it: each says what it needs, and the wiring does not compile where something is missing.
 type Tx struct {
+	*scales.Part
 	tx     pgx.Tx
 	at     time.Time
 	letter byte
 }
 
 // New wraps a transaction; at is the one time of recording of all its rows, letter leads the lot codes that it gives.
-func New(tx pgx.Tx, at time.Time, letter byte) *Tx { return &Tx{tx: tx, at: at, letter: letter} }
+func New(tx pgx.Tx, at time.Time, letter byte) *Tx {
+	return &Tx{Part: scales.New(tx, at), tx: tx, at: at, letter: letter}
+}
 
 // Now is the time of recording.
 func (t *Tx) Now() time.Time { return t.at }

@@ -12,7 +12,6 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
 	"huskline/internal/postgres"
-	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
 )
@@ -173,11 +172,8 @@ func (t *Tx) LookUp(ctx context.Context, w visit.Want) (visit.Known, error) {
 	if len(w.Scales) == 0 {
 		return known, nil
 	}
-	found, err := t.scales(ctx, w.Scales)
-	known.Scales = make(map[string]scale.Scale, len(found))
-	for code, s := range found {
-		known.Scales[code] = s.Scale
-	}
+	var err error
+	known.Scales, err = t.Named(ctx, w.Scales)
 	return known, err
 }
 

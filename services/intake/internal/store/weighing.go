@@ -13,7 +13,7 @@ import (
 
 // Scales finds scales by code, given in order. Those not known are registered without limits where asked.
 func (t *Tx) Scales(ctx context.Context, codes []string, register bool) (map[string]weighing.Known, error) {
-	found, err := t.scales(ctx, codes)
+	found, err := t.Find(ctx, codes)
 	if err != nil || !register || len(found) == len(codes) {
 		return found, err
 	}
@@ -31,7 +31,7 @@ func (t *Tx) Scales(ctx context.Context, codes []string, register bool) (map[str
 	if _, err := t.tx.Exec(ctx, insert, missing, t.at); err != nil {
 		return nil, fmt.Errorf("register scales: %w", err)
 	}
-	return t.scales(ctx, codes)
+	return t.Find(ctx, codes)
 }
 
 // columns is rows as the driver takes them, column by column.

@@ -1,7 +1,9 @@
-package store
+// Package scales keeps the tables of scales, of their checks with test weights, and of what few readings have: a part of the store.
+package scales
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -13,8 +15,51 @@ import (
 	"huskline/services/intake/internal/weighing"
 )
 
+// Part is one transaction as far as scales go.
+type Part struct {
+	tx pgx.Tx
+	at time.Time
+}
+
+// New wraps a transaction; at is the one time of recording of all its rows.
+func New(tx pgx.Tx, at time.Time) *Part { return &Part{tx, at} }
+
+// Named finds scales by code, as a domain needs them.
+func (t *Part) Named(ctx context.Context, codes []string) (map[string]scale.Scale, error) {
+	found, err := t.Find(ctx, codes)
+	named := make(map[string]scale.Scale, len(found))
+	for code, k := range found {
+		named[code] = k.Scale
+	}
+	return named, err
+}
+
+// send runs a batch in one round trip.
+func (t *Part) send(ctx context.Context, what string, b *pgx.Batch) error {
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	return nil
+}
+
+// maybe is a time as the driver takes it: null where it is zero.
+func maybe(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+// given is a time as the driver gave it: zero where it was null.
+func given(t *time.Time) time.Time {
+	if t == nil {
+		return time.Time{}
+	}
+	return t.UTC()
+}
+
 // SaveScale adds a version of a scale, which stands from now on. Whether its latest check failed stays as it is.
-func (t *Tx) SaveScale(ctx context.Context, s scale.Scale) error {
+func (t *Part) SaveScale(ctx context.Context, s scale.Scale) error {
 	const save = `with s as (insert into scales (scale, version, class, capacity, division, place, in_service, sealed, unit, range_tops, range_divisions,
 				minimum, hour_days, hour_opens, hour_closes, zone, silence, out_since)
 			values ($1, 1, $2, $3, $4, $5, $6, $7, $9, $10, $11, $12, $13, $14, $15, $16, $17, case when not $6 then $8::timestamptz end)
@@ -39,9 +84,9 @@ func (t *Tx) SaveScale(ctx context.Context, s scale.Scale) error {
 }
 
 // ScaleFailed tells whether the latest check of a scale failed, and locks the scale until the end of the transaction.
-func (t *Tx) ScaleFailed(ctx context.Context, code string) (failed bool, err error) {
+func (t *Part) ScaleFailed(ctx context.Context, code string) (failed bool, err error) {
 	err = t.tx.QueryRow(ctx, `select failed_check <> '' from scales where scale = $1 for update`, code).Scan(&failed)
-	if err != nil && !absent(err) {
+	if err != nil && !errors.Is(err, pgx.ErrNoRows) {
 		return false, fmt.Errorf("look at scale %s: %w", code, err)
 	}
 	return failed, nil
@@ -95,7 +140,7 @@ func (c *scaleColumns) give(s *scale.Scale) {
 }
 
 // ScaleStates lists scales by code after one, with the state of their feeds, at most limit.
-func (t *Tx) ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error) {
+func (t *Part) ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error) {
 	const list = `select ` + columnsOfScale + `, f.watermark, f.stored, f.conflicts
 		from scales s join scale_feeds f using (scale_id) where s.scale > $1 order by s.scale limit $2`
 	rows, err := t.tx.Query(ctx, list, after, limit)
@@ -110,7 +155,8 @@ func (t *Tx) ScaleStates(ctx context.Context, after string, limit int) ([]scale.
 	})
 }
 
-func (t *Tx) scales(ctx context.Context, codes []string) (map[string]weighing.Known, error) {
+// Find finds scales by code; those not known are left out.
+func (t *Part) Find(ctx context.Context, codes []string) (map[string]weighing.Known, error) {
 	const find = `select ` + columnsOfScale + `, s.scale_id from scales s where s.scale = any($1)`
 	found := make(map[string]weighing.Known, len(codes))
 	rows, err := t.tx.Query(ctx, find, codes)
@@ -133,7 +179,7 @@ func (t *Tx) scales(ctx context.Context, codes []string) (map[string]weighing.Kn
 }
 
 // Note keeps what few readings have, once for each content.
-func (t *Tx) Note(ctx context.Context, rows []weighing.Row) error {
+func (t *Part) Note(ctx context.Context, rows []weighing.Row) error {
 	const insert = `insert into reading_notes (scale_id, sequence, hash, in_motion, high_resolution, center_of_zero, range, marks, offset_micros)
 		select * from unnest($1::integer[], $2::bigint[], $3::uuid[], $4::boolean[], $5::boolean[], $6::boolean[], $7::integer[], $8::integer[], $9::bigint[])
 		on conflict do nothing`

@@ -1,7 +1,8 @@
-package store
+package scales
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -15,15 +16,15 @@ import (
 )
 
 // Scale finds a scale and locks it until the end of the transaction; nil where there is none.
-func (t *Tx) Scale(ctx context.Context, code string) (*scale.Scale, error) {
+func (t *Part) Scale(ctx context.Context, code string) (*scale.Scale, error) {
 	const lock = `select scale_id from scales where scale = $1 for update`
 	switch err := t.tx.QueryRow(ctx, lock, code).Scan(new(int32)); {
-	case absent(err):
+	case errors.Is(err, pgx.ErrNoRows):
 		return nil, nil
 	case err != nil:
 		return nil, fmt.Errorf("lock scale %s: %w", code, err)
 	}
-	found, err := t.scales(ctx, []string{code})
+	found, err := t.Find(ctx, []string{code})
 	if err != nil {
 		return nil, err
 	}
@@ -32,7 +33,7 @@ func (t *Tx) Scale(ctx context.Context, code string) (*scale.Scale, error) {
 }
 
 // Around looks at the checks of a scale from a time.
-func (t *Tx) Around(ctx context.Context, code string, at time.Time) (a check.Around, err error) {
+func (t *Part) Around(ctx context.Context, code string, at time.Time) (a check.Around, err error) {
 	const find = `select (select max(effective) from scale_checks where scale_id = s.scale_id and passed and effective <= $2),
 			(select min(effective) from scale_checks where scale_id = s.scale_id and passed and effective > $2),
 			(select effective from scale_checks where check_id = s.failed_check)
@@ -45,18 +46,18 @@ func (t *Tx) Around(ctx context.Context, code string, at time.Time) (a check.Aro
 }
 
 // SaveCheck writes a check down.
-func (t *Tx) SaveCheck(ctx context.Context, j check.Judged) (check.Judged, error) {
+func (t *Part) SaveCheck(ctx context.Context, j check.Judged) (check.Judged, error) {
 	const save = `insert into scale_checks (check_id, scale_id, kind, unit, applied, indicated, errors, tolerances, divisions, passes, passed, short,
 			effective, recorded, by_whom, actor, weights)
 		select $1, scale_id, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17 from scales where scale = $2 returning number`
 	n := len(j.Results)
-	applied, indicated, errors, tolerances, divisions := make([]string, n), make([]string, n), make([]string, n), make([]string, n), make([]string, n)
+	applied, indicated, off, tolerances, divisions := make([]string, n), make([]string, n), make([]string, n), make([]string, n), make([]string, n)
 	passes := make([]bool, n)
 	for i, r := range j.Results {
-		applied[i], indicated[i], errors[i], tolerances[i], divisions[i], passes[i] = r.Applied, r.Indicated, r.Error, r.Tolerance, r.Divisions, r.Passed
+		applied[i], indicated[i], off[i], tolerances[i], divisions[i], passes[i] = r.Applied, r.Indicated, r.Error, r.Tolerance, r.Divisions, r.Passed
 	}
 	j.Recorded = t.at
-	err := t.tx.QueryRow(ctx, save, j.ID, j.Scale, int16(j.Kind), j.Unit, applied, indicated, errors, tolerances, divisions, passes, j.Passed, j.Short,
+	err := t.tx.QueryRow(ctx, save, j.ID, j.Scale, int16(j.Kind), j.Unit, applied, indicated, off, tolerances, divisions, passes, j.Passed, j.Short,
 		j.At, t.at, j.By, j.Actor, j.Weights).Scan(&j.Number)
 	if err != nil {
 		return j, fmt.Errorf("record check %s of scale %s: %w", j.ID, j.Scale, err)
@@ -71,7 +72,7 @@ const changeScale = `insert into scale_versions (scale_id, version, class, capac
 		hour_closes, zone, silence, failed_check from scales where scale = $1`
 
 // Fail takes a scale out of service from a time on, by a check. One that is out already stays out for its own reason too.
-func (t *Tx) Fail(ctx context.Context, code, checkID string, at time.Time) error {
+func (t *Part) Fail(ctx context.Context, code, checkID string, at time.Time) error {
 	b := &pgx.Batch{}
 	b.Queue(`update scales set version = version + 1, failed_check = $2, out_by_check = in_service, in_service = false,
 		out_since = case when in_service then $3::timestamptz else out_since end where scale = $1`, code, checkID, at)
@@ -80,7 +81,7 @@ func (t *Tx) Fail(ctx context.Context, code, checkID string, at time.Time) error
 }
 
 // Clear ends what a failed check did.
-func (t *Tx) Clear(ctx context.Context, code string) error {
+func (t *Part) Clear(ctx context.Context, code string) error {
 	b := &pgx.Batch{}
 	b.Queue(`update scales set version = version + 1, failed_check = '', in_service = in_service or out_by_check, out_by_check = false,
 		out_since = case when out_by_check then null else out_since end where scale = $1`, code)
@@ -115,7 +116,7 @@ const (
 
 // Raise writes a proposal down with the deliveries that it names, and counts what it names. A reading on its way in is not counted; the lists are read
 // anew each time and have it.
-func (t *Tx) Raise(ctx context.Context, p check.Proposal) (check.Proposal, error) {
+func (t *Part) Raise(ctx context.Context, p check.Proposal) (check.Proposal, error) {
 	var id int32
 	if err := t.tx.QueryRow(ctx, `select scale_id from scales where scale = $1`, p.Scale).Scan(&id); err != nil {
 		return p, fmt.Errorf("find scale %s: %w", p.Scale, err)
@@ -140,7 +141,7 @@ func (t *Tx) Raise(ctx context.Context, p check.Proposal) (check.Proposal, error
 }
 
 // Decide writes a decision down with the deliveries that it is about; a second decision is refused.
-func (t *Tx) Decide(ctx context.Context, d check.Decision) (check.Proposal, error) {
+func (t *Part) Decide(ctx context.Context, d check.Decision) (check.Proposal, error) {
 	const decide = `insert into correction_decisions (proposal, approve, by_whom, reason, recorded) values ($1, $2, $3, $4, $5) on conflict do nothing`
 	p, err := t.proposal(ctx, d.Proposal)
 	if err != nil {
@@ -180,7 +181,7 @@ func readProposal(row pgx.CollectableRow) (p check.Proposal, err error) {
 	return p, err
 }
 
-func (t *Tx) proposal(ctx context.Context, id string) (check.Proposal, error) {
+func (t *Part) proposal(ctx context.Context, id string) (check.Proposal, error) {
 	const find = `select ` + columnsOfProposal + ` from correction_proposals p join scales s using (scale_id)
 		left join correction_decisions d using (proposal) where p.proposal = $1`
 	rows, err := t.tx.Query(ctx, find, id)
@@ -189,7 +190,7 @@ func (t *Tx) proposal(ctx context.Context, id string) (check.Proposal, error) {
 	}
 	p, err := pgx.CollectExactlyOneRow(rows, readProposal)
 	switch {
-	case absent(err):
+	case errors.Is(err, pgx.ErrNoRows):
 		return p, fault.NotFound("proposal_unknown", "proposal %s: there is none", id)
 	case err != nil:
 		return p, fmt.Errorf("find proposal %s: %w", id, err)
@@ -198,7 +199,7 @@ func (t *Tx) proposal(ctx context.Context, id string) (check.Proposal, error) {
 }
 
 // Proposals lists proposals, the last raised first, before one (0: from the newest), at most limit.
-func (t *Tx) Proposals(ctx context.Context, openOnly bool, before int64, limit int) ([]check.Proposal, error) {
+func (t *Part) Proposals(ctx context.Context, openOnly bool, before int64, limit int) ([]check.Proposal, error) {
 	const list = `select ` + columnsOfProposal + ` from correction_proposals p join scales s using (scale_id)
 		left join correction_decisions d using (proposal) where ($1 = 0 or p.number < $1) and not ($2 and d.proposal is not null)
 		order by p.number desc limit $3`
@@ -210,7 +211,7 @@ func (t *Tx) Proposals(ctx context.Context, openOnly bool, before int64, limit i
 }
 
 // ProposalDeliveries lists what a proposal names by lot code after one, at most limit: of now while it is open, then what was decided on.
-func (t *Tx) ProposalDeliveries(ctx context.Context, id, after string, limit int) ([]check.Delivery, error) {
+func (t *Part) ProposalDeliveries(ctx context.Context, id, after string, limit int) ([]check.Delivery, error) {
 	p, err := t.proposal(ctx, id)
 	if err != nil {
 		return nil, err
@@ -234,7 +235,7 @@ func (t *Tx) ProposalDeliveries(ctx context.Context, id, after string, limit int
 }
 
 // ProposalReadings lists the readings that a proposal names as ranges without gap after a number, at most limit.
-func (t *Tx) ProposalReadings(ctx context.Context, id string, after int64, limit int) ([]lot.SequenceRange, error) {
+func (t *Part) ProposalReadings(ctx context.Context, id string, after int64, limit int) ([]lot.SequenceRange, error) {
 	p, err := t.proposal(ctx, id)
 	if err != nil {
 		return nil, err
@@ -257,7 +258,7 @@ func (t *Tx) ProposalReadings(ctx context.Context, id string, after int64, limit
 }
 
 // Checks lists checks, the last recorded first, only of a scale where one is given, before one (0: from the newest), at most limit.
-func (t *Tx) Checks(ctx context.Context, code string, before int64, limit int) ([]check.Judged, error) {
+func (t *Part) Checks(ctx context.Context, code string, before int64, limit int) ([]check.Judged, error) {
 	const list = `select c.number, c.check_id, s.scale, c.kind, c.unit, c.applied, c.indicated, c.errors, c.tolerances, c.divisions, c.passes, c.passed, c.short,
 			c.effective, c.recorded, c.by_whom, c.actor, c.weights
 		from scale_checks c join scales s using (scale_id) where ($1 = '' or s.scale = $1) and ($2 = 0 or c.number < $2) order by c.number desc limit $3`
@@ -267,14 +268,14 @@ func (t *Tx) Checks(ctx context.Context, code string, before int64, limit int) (
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (j check.Judged, err error) {
 		var kind int16
-		var applied, indicated, errors, tolerances, divisions []string
+		var applied, indicated, off, tolerances, divisions []string
 		var passes []bool
-		err = row.Scan(&j.Number, &j.ID, &j.Scale, &kind, &j.Unit, &applied, &indicated, &errors, &tolerances, &divisions, &passes, &j.Passed, &j.Short,
+		err = row.Scan(&j.Number, &j.ID, &j.Scale, &kind, &j.Unit, &applied, &indicated, &off, &tolerances, &divisions, &passes, &j.Passed, &j.Short,
 			&j.At, &j.Recorded, &j.By, &j.Actor, &j.Weights)
 		j.Kind, j.At, j.Recorded = check.Kind(kind), j.At.UTC(), j.Recorded.UTC()
 		for i := range applied {
 			j.Results = append(j.Results, check.Result{
-				Load: check.Load{Applied: applied[i], Indicated: indicated[i]}, Error: errors[i], Tolerance: tolerances[i], Divisions: divisions[i], Passed: passes[i],
+				Load: check.Load{Applied: applied[i], Indicated: indicated[i]}, Error: off[i], Tolerance: tolerances[i], Divisions: divisions[i], Passed: passes[i],
 			})
 		}
 		return j, err
