@@ -136,7 +136,9 @@ func watchOverHTTP(t *testing.T, up *planttest.One, after, wantAt string) {
 	in := bufio.NewScanner(resp.Body)
 	require.True(t, in.Scan())
 	var m struct {
-		Result struct{ At struct{ Producer, Position string } }
+		Result struct {
+			At struct{ Producer, Position string }
+		}
 	}
 	require.NoError(t, json.Unmarshal(in.Bytes(), &m), in.Text())
 	require.Equal(t, wantAt, m.Result.At.Producer+"/1/"+m.Result.At.Position)
