@@ -50,7 +50,7 @@ func Correct(ctx context.Context, tx Tx, o Order, set lot.Corrected) (Totals, []
 	c.b.Once(stock.CorrectionFact(c.set.Correction))
 	c.set.Adjustments = append(c.set.Adjustments, c.b.TakenBack(c.set.Adjustments)...)
 	event := lot.Event{Lots: c.lots(), Effective: o.At, Body: c.set}
-	events, err := c.b.Mended(ctx, tx, append([]lot.Event{event}, c.events...))
+	events, err := c.b.CloseWithGains(ctx, tx, append([]lot.Event{event}, c.events...))
 	if err != nil {
 		return Totals{}, nil, c.waysOut(err)
 	}

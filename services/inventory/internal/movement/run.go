@@ -58,7 +58,7 @@ func PostRun(ctx context.Context, tx stock.Tx, o Order, r lot.RunPosted) (Totals
 	}
 	held := p.handDown(flags)
 	in, out := state.Totals()
-	events, err := b.Mended(ctx, tx, append([]lot.Event{{Lots: lotsOf(p.run), Effective: o.At, Body: p.run}}, held...))
+	events, err := b.CloseWithGains(ctx, tx, append([]lot.Event{{Lots: lotsOf(p.run), Effective: o.At, Body: p.run}}, held...))
 	if err != nil {
 		return Totals{}, nil, err
 	}

@@ -103,7 +103,7 @@ func Ship(ctx context.Context, tx Tx, o Order) ([]lot.Event, error) {
 	}
 	slices.Sort(want.Lots)
 	event := lot.Event{Lots: slices.Compact(want.Lots), Effective: o.At, Body: o.Shipped}
-	return b.Mended(ctx, tx, []lot.Event{event})
+	return b.CloseWithGains(ctx, tx, []lot.Event{event})
 }
 
 // number gives lines without a number their place in the list.

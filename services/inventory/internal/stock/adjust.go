@@ -148,7 +148,7 @@ func MoveLot(ctx context.Context, tx Tx, m lot.Moved, at time.Time) ([]lot.Event
 	}
 	b.Once(fact)
 	b.PutPortions(l, m.To, d, portions, FillKey(at, Transfer, m.Movement))
-	return b.Mended(ctx, tx, []lot.Event{{Lots: []lot.ID{m.Lot}, Effective: at, Body: m}})
+	return b.CloseWithGains(ctx, tx, []lot.Event{{Lots: []lot.ID{m.Lot}, Effective: at, Body: m}})
 }
 
 // CheckAccount keeps the accounts that are no loss from being used for adjustments.

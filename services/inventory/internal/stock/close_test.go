@@ -21,6 +21,7 @@ func TestOrderOfLegs(t *testing.T) {
 	want := []Key{
 		DrawKey(hour(1), Shipment, "z"),
 		FillKey(hour(2), Receipt, "r"),
+		GainKey(hour(2), "over-book/run/b/1"), // before all that draws
 		DrawKey(hour(2), OwnerChange, "o"),
 		FillKey(hour(2), Run, "b"), // at one rank what fills goes before what draws, whatever its name
 		DrawKey(hour(2), Run, "a"),

@@ -58,9 +58,9 @@ func (b *Book) nameOfGain(d Draw) string {
 // isGain tells a leg of a gain from others; it stands under the fact that drew, so that whatever takes back the draw takes back its gain.
 func (l Leg) isGain() bool { return l.Key.Order == GainOrder }
 
-// Mended closes a book whose draws may have gone over the book of bin lots, and puts what says their gains before the other events: whoever
+// CloseWithGains closes a book whose draws may have gone over the book of bin lots, and puts what says their gains before the other events: whoever
 // makes the effects again then finds the goods there.
-func (b *Book) Mended(ctx context.Context, tx Tx, events []lot.Event) ([]lot.Event, error) {
+func (b *Book) CloseWithGains(ctx context.Context, tx Tx, events []lot.Event) ([]lot.Event, error) {
 	if err := b.Close(ctx, tx); err != nil {
 		return nil, err
 	}

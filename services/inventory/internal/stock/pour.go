@@ -36,7 +36,7 @@ func PourLot(ctx context.Context, tx Tx, p Pour) ([]lot.Event, error) {
 	bin := b.Find(p.Bin)
 	events := []lot.Event{{Lots: []lot.ID{p.Bin, p.Lot}, Effective: p.At, Body: p.Poured}}
 	events = append(events, b.HandDown(bin, []Parent{{p.Lot, b.Flags(p.Lot), p.At}}, true, p.At)...)
-	return b.Mended(ctx, tx, events)
+	return b.CloseWithGains(ctx, tx, events)
 }
 
 // Pour adds the legs, the birth and the edge of a pour, and fills in its item and measure.
