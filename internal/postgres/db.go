@@ -3,6 +3,7 @@ package postgres
 import (
 	"context"
 	"fmt"
+	"maps"
 	"strconv"
 	"sync/atomic"
 	"time"
@@ -78,13 +79,13 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		"enable_seqscan":                      "off",
 		"jit":                                 "off",
 		"application_name":                    cfg.Name,
-		"timezone":                            "UTC",
 		"statement_timeout":                   milliseconds(cfg.StatementTimeout),
 		"lock_timeout":                        milliseconds(cfg.LockTimeout),
 		"idle_in_transaction_session_timeout": milliseconds(cfg.IdleInTxTimeout),
 	} {
 		pc.ConnConfig.RuntimeParams[name] = value
 	}
+	maps.Copy(pc.ConnConfig.RuntimeParams, rowText())
 	pool, err := pgxpool.NewWithConfig(ctx, pc)
 	if err != nil {
 		return nil, fmt.Errorf("open database %s: %w", cfg.Name, err)
@@ -95,6 +96,11 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		return nil, err
 	}
 	return db, nil
+}
+
+// rowText are the settings under which a row has one text, which seals are made of, whatever the server's own are.
+func rowText() map[string]string {
+	return map[string]string{"timezone": "UTC", "datestyle": "ISO, MDY", "bytea_output": "hex"}
 }
 
 func (db *DB) awaitServer(ctx context.Context) error {

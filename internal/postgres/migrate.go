@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"maps"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/stdlib"
@@ -27,6 +28,7 @@ func Migrate(ctx context.Context, dsn string, migrations fs.FS) error {
 		return fault.Invalid("database_dsn", "the connection string for migrations cannot be read")
 	}
 	cfg.RuntimeParams["application_name"] = "huskline migrate"
+	maps.Copy(cfg.RuntimeParams, rowText())
 	if _, err := fs.Stat(migrations, migrationsFolder); err == nil {
 		if migrations, err = fs.Sub(migrations, migrationsFolder); err != nil {
 			return fmt.Errorf("migrate %s: %w", cfg.Database, err)

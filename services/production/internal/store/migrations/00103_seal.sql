@@ -2,9 +2,10 @@
 
 -- A row's seal is the SHA-256 of the row as text, set whenever the service's own roles write it: a row that was changed behind the service no longer
 -- fits its seal, and verify names it. A seal decides nothing and refuses nothing. Events, what is kept of the others' and readings have hashes of
--- their own; cursors, balances and feeds are recomputed. A column added later is under the seals of rows written from then on.
+-- their own; cursors, balances and feeds are recomputed. The text is that under the settings of our connections. A column added later is under the
+-- seals of rows written from then on.
 -- +goose StatementBegin
-create function seal_row() returns trigger language plpgsql set timezone = 'UTC' set datestyle = 'ISO' set bytea_output = 'hex' as $$
+create function seal_row() returns trigger language plpgsql as $$
 begin
     new.seal := null;
     new.seal := sha256(convert_to(new::text, 'UTF8'));
