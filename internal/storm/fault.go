@@ -23,7 +23,7 @@ type Fault struct {
 
 // Faults are all of them, family after family.
 func Faults() []Fault {
-	return slices.Concat(killFaults(), busFaults(), netFaults(), diskFaults(), storeFaults(), clockFaults(), tradeFaults())
+	return slices.Concat(killFaults(), busFaults(), netFaults(), diskFaults(), storeFaults(), clockFaults(), tradeFaults(), clientFaults())
 }
 
 // Select keeps the faults whose name contains one of the texts; no texts: all.

@@ -5,8 +5,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -49,7 +51,7 @@ func (s *Storm) quiet(ctx context.Context) error {
 	if err := s.check(ctx); err != nil {
 		return err
 	}
-	for _, t := range s.traders {
+	for _, t := range slices.Concat(s.traders, slices.Collect(maps.Values(s.workers))) {
 		if _, err := t.Audit(ctx, auditMost); err != nil {
 			s.find("an audit was not answered: %v", err)
 		}

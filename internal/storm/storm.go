@@ -42,6 +42,8 @@ type Storm struct {
 	gate    *trade.Gate
 	relied  []lot.Receipt // what was registered for all
 
+	workers map[int]*trade.Trader // who work now and then, by their numbers
+
 	injected map[string]int
 	absent   map[string]string
 	measured []string
@@ -60,7 +62,7 @@ func Run(ctx context.Context, cfg Config) error {
 	if cfg.Out == nil {
 		cfg.Out = io.Discard
 	}
-	s := &Storm{cfg: cfg, gate: trade.NewGate(), injected: map[string]int{}, absent: map[string]string{}}
+	s := &Storm{cfg: cfg, gate: trade.NewGate(), workers: map[int]*trade.Trader{}, injected: map[string]int{}, absent: map[string]string{}}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	if s.cfg.Program == "" {

@@ -305,3 +305,15 @@ func (p *Plant) StopTwin(name string) {
 	s.mu.Unlock()
 	twin.kill()
 }
+
+// GRPC is a service's own address, without its proxy.
+func (p *Plant) GRPC(name string) string { return p.services[name].grpc }
+
+// HTTP is the address of a service's JSON door, which has no proxy; empty while it does not run.
+func (p *Plant) HTTP(name string) string {
+	proc := p.services[name].process()
+	if proc == nil || !isClosed(proc.ready) {
+		return ""
+	}
+	return proc.http
+}

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/fault"
+	intakev1 "huskline/proto/huskline/intake/v1"
 )
 
 // Entry is a command that was answered OK.
@@ -114,6 +115,16 @@ func (j *Journal) Entries() []Entry {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	return slices.Clone(j.entries)
+}
+
+// Deliveries are the lots of all deliveries so far.
+func (j *Journal) Deliveries() (lots []string) {
+	for _, e := range j.Entries() {
+		if d, ok := e.Request.(*intakev1.RecordDeliveryRequest); ok {
+			lots = append(lots, d.GetDelivery().GetLot())
+		}
+	}
+	return lots
 }
 
 // Wrongs are what traders found that must not be.

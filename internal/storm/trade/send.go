@@ -78,6 +78,8 @@ type method[Q, A any] = func(context.Context, Q, ...grpc.CallOption) (A, error)
 const (
 	// tryLimit bounds one try of a command; a service that lives answers in a fraction of it, also where it has to wait for another.
 	tryLimit = 8 * time.Second
+	// lateBy is what a busy machine may add to a deadline.
+	lateBy = 3 * time.Second
 	// answerLimit is how long a command is repeated: longer than any fault lasts with the healing after it.
 	answerLimit = 4 * time.Minute
 	// retryPause is what a sender waits before it comes again.
@@ -122,7 +124,11 @@ func send[Q Command, A proto.Message](ctx context.Context, t *Trader, m method[Q
 func call[Q proto.Message, A any](ctx context.Context, t *Trader, m method[Q, A], req Q) (A, error) {
 	ctx, cancel := context.WithTimeout(ctx, tryLimit)
 	defer cancel()
+	began := time.Now()
 	answer, err := m(rpc.WithReceipts(ctx, t.receipts()...), req)
+	if took := time.Since(began); took > tryLimit+lateBy {
+		t.journal.wrong("%s: %s came back after %v, its deadline was %v", t.name, nameOf(req), took, tryLimit)
+	}
 	return answer, rpc.FromStatus(err)
 }
 

@@ -52,7 +52,8 @@ type Trader struct {
 	lots  []*goods
 	runs  []string
 	past  []done // the last ones
-	seq   int64  // of its scale
+	asked []question
+	seq   int64 // of its scale
 	flow  stream
 	model sync.Mutex // held while a step runs, so that an audit sees whole steps
 

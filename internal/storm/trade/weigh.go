@@ -84,6 +84,7 @@ func (t *Trader) onStream(ctx context.Context, req *intakev1.StreamReadingsReque
 	if answer.GetBatchReason() != "" {
 		return nil, batchFault(answer)
 	}
+	answer.CommandId = "" // it tells the stream's answers apart and is no part of what is kept
 	return answer, nil
 }
 
