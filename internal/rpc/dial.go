@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/keepalive"
@@ -19,6 +20,13 @@ const retryPolicy = `{"methodConfig":[{"name":[{}],"retryPolicy":{"maxAttempts":
 
 // maxAnswer bounds an answer; a drill of a large lot is the largest.
 const maxAnswer = 64 << 20
+
+// reconnect is the pause between two tries to connect. By itself gRPC would wait up to two minutes after a long outage, and everything has to have
+// arrived half a minute after one.
+var reconnect = backoff.Config{BaseDelay: 200 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 3 * time.Second}
+
+// connectTimeout bounds one try, so that a line that swallows it is given up in time for the next.
+const connectTimeout = 5 * time.Second
 
 // DialConfig makes a connection.
 type DialConfig struct {
@@ -39,6 +47,7 @@ func Dial(cfg DialConfig) (*grpc.ClientConn, error) {
 		grpc.WithTransportCredentials(creds),
 		grpc.WithDefaultServiceConfig(retryPolicy),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)),
+		grpc.WithConnectParams(grpc.ConnectParams{Backoff: reconnect, MinConnectTimeout: connectTimeout}),
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 30 * time.Second, Timeout: pingTimeout}),
 	}
 	target := cfg.Target

@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -89,14 +92,40 @@ func (d *Disk) Unmount() error {
 		if err = syscall.Unmount(d.Dir, 0); err == nil {
 			break
 		}
+		for _, pid := range d.users() { // children of a postmaster that was killed, which have not noticed yet
+			_ = syscall.Kill(pid, syscall.SIGKILL)
+		}
 		time.Sleep(50 * time.Millisecond)
 	}
 	if err != nil {
-		return fmt.Errorf("unmount %s: %w", d.Dir, err)
+		return fmt.Errorf("unmount %s: %w; still used by %v", d.Dir, err, d.users())
 	}
 	_, err = run("losetup", "--detach", d.loop)
 	d.loop = ""
 	return err
+}
+
+// users are the processes, but for this one, that work in a folder of the disk or have a file of it open.
+func (d *Disk) users() (pids []int) {
+	links, err := filepath.Glob("/proc/[0-9]*/cwd")
+	if err != nil {
+		return nil
+	}
+	open, err := filepath.Glob("/proc/[0-9]*/fd/*")
+	if err != nil {
+		return nil
+	}
+	for _, link := range append(links, open...) {
+		target, err := os.Readlink(link)
+		if err != nil || target != d.Dir && !strings.HasPrefix(target, d.Dir+"/") {
+			continue
+		}
+		pid, err := strconv.Atoi(strings.Split(link, "/")[2])
+		if err == nil && pid != os.Getpid() && !slices.Contains(pids, pid) {
+			pids = append(pids, pid)
+		}
+	}
+	return pids
 }
 
 // The ioctl that ends a file system as a power cut does: with this flag nothing is written any more that was not flushed.
