@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -18,8 +19,11 @@ import (
 	"huskline/internal/storm/proxy"
 )
 
-// busFaults take from NATS what it stored, in every way in which that can go.
-func busFaults() []Fault {
+// busFaults are those of NATS: what it stored is taken from it, and what it hands out is too much, too late or nobody's.
+func busFaults() []Fault { return slices.Concat(lossFaults(), floodFaults()) }
+
+// lossFaults take from NATS what it stored, in every way in which that can go.
+func lossFaults() []Fault {
 	startBus := func(ctx context.Context, s *Storm) error { return s.Plant.StartBus(ctx) }
 	return []Fault{
 		{
@@ -65,6 +69,12 @@ func busFaults() []Fault {
 			},
 			Heal: startBus,
 		},
+	}
+}
+
+// floodFaults have NATS hand out things again, out of order, late, and things that nobody said.
+func floodFaults() []Fault {
+	return []Fault{
 		{
 			Name: "redelivery storm", Holds: "what is handed out again and again takes effect once",
 			Inject: redeliveries,

@@ -26,6 +26,17 @@ func Faults() []Fault {
 	return slices.Concat(killFaults(), busFaults(), netFaults(), diskFaults(), storeFaults(), clockFaults(), tradeFaults(), clientFaults())
 }
 
+// Quick are the faults of the quick set, at least one of each family.
+func Quick() []Fault {
+	names := []string{
+		"kill -9 of inventory at", "kill -9 of NATS", "kill -9 of Postgres", "two processes",
+		"stream deleted", "flipped", "redelivery", "half an hour", "poison",
+		"lines cut", "replies between services", "one byte", "inventory alone",
+		"power cut", "disk full", "head of a service locked", "indexes dropped", "one day ahead", "holds against", "clients that reset",
+	}
+	return Select(Faults(), names)
+}
+
 // Select keeps the faults whose name contains one of the texts; no texts: all.
 func Select(faults []Fault, texts []string) []Fault {
 	if len(texts) == 0 {

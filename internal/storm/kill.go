@@ -55,7 +55,7 @@ func strikes() []Fault {
 		{
 			Name: "kill -9 of NATS every second", Holds: "no command waits for NATS",
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
-				for range 5 {
+				for range s.times(5) {
 					sleep(ctx, time.Duration(300+rng.IntN(1200))*time.Millisecond)
 					s.Plant.KillBus()
 					sleep(ctx, time.Duration(rng.IntN(500))*time.Millisecond)
@@ -70,7 +70,7 @@ func strikes() []Fault {
 		{
 			Name: "kill -9 of Postgres", Holds: "what was answered OK is there; the services come back by themselves",
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
-				for range 2 {
+				for range s.times(2) {
 					sleep(ctx, time.Duration(300+rng.IntN(1500))*time.Millisecond)
 					s.Plant.KillPostgres()
 					sleep(ctx, time.Duration(rng.IntN(1000))*time.Millisecond)

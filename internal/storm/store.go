@@ -58,7 +58,7 @@ func inTheWay(name, lock string) Fault {
 // deadlocks locks rows that movements lock, in the order against them.
 func deadlocks(ctx context.Context, s *Storm, _ *rand.Rand) error {
 	met := 0
-	for range 8 {
+	for range s.times(6) {
 		err := s.Plant.SQL(ctx, "inventory", `begin; set local deadlock_timeout = '5s';
 			select 1 from head for update; select pg_sleep(0.2); select 1 from lots order by lot desc for update; rollback`)
 		if err != nil && errors.Is(err, context.DeadlineExceeded) {
@@ -69,7 +69,7 @@ func deadlocks(ctx context.Context, s *Storm, _ *rand.Rand) error {
 		}
 		sleep(ctx, 100*time.Millisecond)
 	}
-	s.note("ours lost %d of 8", met)
+	s.note("ours lost %d times", met)
 	return nil
 }
 

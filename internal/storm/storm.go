@@ -180,7 +180,7 @@ func (s *Storm) round(ctx context.Context, round int, f Fault) error {
 	limited, cancel := context.WithTimeout(ctx, injectMost)
 	err := f.Inject(limited, s, rng)
 	if err == nil && f.Lasts > 0 {
-		sleep(limited, f.Lasts)
+		sleep(limited, s.lasts(f))
 	}
 	cancel()
 	s.injected[f.Name]++
@@ -204,6 +204,24 @@ func (s *Storm) round(ctx context.Context, round int, f Fault) error {
 	s.say("%4d  %-44s %5.1f s, healed and checked in %4.1f s, %d commands", round, f.Name, healed.Sub(began).Seconds(), time.Since(healed).Seconds(),
 		s.journal.Accepted()-before)
 	return nil
+}
+
+// quickLasts is how long a fault lasts in the quick set.
+const quickLasts = 1500 * time.Millisecond
+
+// times is how often something is done: in the quick set half as often.
+func (s *Storm) times(n int) int {
+	if s.cfg.Quick {
+		return (n + 1) / 2
+	}
+	return n
+}
+
+func (s *Storm) lasts(f Fault) time.Duration {
+	if s.cfg.Quick {
+		return min(f.Lasts, quickLasts)
+	}
+	return f.Lasts
 }
 
 // say prints a line for people, and keeps it beside the plant.

@@ -41,6 +41,7 @@ func run(ctx context.Context, args []string) error {
 	only := flags.String("only", "", "faults whose name contains one of these texts, separated by commas")
 	dir := flags.String("dir", "", "where the plant lies, kept in any case; empty: a folder of its own, kept where something is found")
 	program := flags.String("program", "", "the program, built with failpoints; empty: it is built")
+	quick := flags.Bool("quick", false, "the quick set, as in the tests")
 	list := flags.Bool("list", false, "print the faults and what must hold, and do nothing")
 	if err := flags.Parse(args); err != nil {
 		return err
@@ -50,6 +51,9 @@ func run(ctx context.Context, args []string) error {
 		texts = strings.Split(*only, ",")
 	}
 	faults := storm.Select(storm.Faults(), texts)
+	if *quick {
+		faults = storm.Select(storm.Quick(), texts)
+	}
 	if *list {
 		for _, f := range faults {
 			fmt.Printf("%-50s %s\n", f.Name, f.Holds)
@@ -76,7 +80,7 @@ func run(ctx context.Context, args []string) error {
 	}
 	fmt.Printf("storm with seed %d in %s\n", *seed, folder)
 	err := storm.Run(ctx, storm.Config{
-		Dir: folder, Program: *program, Seed: *seed, Length: time.Duration(*minutes * float64(time.Minute)), Traders: *traders, Faults: faults, Out: os.Stdout,
+		Dir: folder, Program: *program, Seed: *seed, Length: time.Duration(*minutes * float64(time.Minute)), Traders: *traders, Quick: *quick, Faults: faults, Out: os.Stdout,
 	})
 	switch {
 	case err != nil && !errors.Is(err, context.Canceled):
