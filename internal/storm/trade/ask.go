@@ -134,6 +134,7 @@ func (t *Trader) Race(ctx context.Context, other *Trader) error {
 	}
 	d := t.lots[len(t.lots)-1]
 	other.Rely(t.receipts()...)
+	other.minute = max(other.minute, t.minute)
 	placed := make(chan *inventoryv1.PlaceHoldResponse, 1)
 	failed := make(chan error, 1)
 	wait := time.Duration(t.rng.IntN(20)) * time.Millisecond
@@ -201,7 +202,7 @@ func (t *Trader) against(ctx context.Context, d *goods, placed <-chan *inventory
 
 // onlyHeld keeps a refusal because of the hold from being a failure.
 func onlyHeld(err error) error {
-	if fault.KindOf(err) == fault.KindPrecondition {
+	if fault.ReasonOf(err) == "lot_held" {
 		return nil
 	}
 	return err
