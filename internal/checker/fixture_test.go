@@ -126,6 +126,15 @@ func TestPlant(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, report.Err())
 	})
+	// TestPlant/broken shows that every invariant can fail, and by which row.
+	t.Run("broken", func(t *testing.T) {
+		t.Parallel()
+		broken(t, s)
+	})
+	t.Run("program", func(t *testing.T) {
+		t.Parallel()
+		program(t, s)
+	})
 	// TestPlant/tampering catches a stored fact, event or link that no rule looks at.
 	t.Run("tampering", func(t *testing.T) {
 		t.Parallel()

@@ -263,8 +263,14 @@ func (j *judge) foldCharges(f *facts) {
 			continue
 		}
 		j.rows++
+		delete(rows, id)
 		j.same(row, "amount", fmt.Sprint(c.GetAmountMicros()))
 		j.same(row, "kind", fmt.Sprint(int32(c.GetKind())))
 		j.same(row, "replaces", c.GetReplaces())
+	}
+	for _, id := range sorted(rows) {
+		if rows[id].Text("phase") == "posted" {
+			j.Report.differ("fold", "production "+rows[id].ID(), "no charge: no event posts it", rows[id].Text("amount"))
+		}
 	}
 }

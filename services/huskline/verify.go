@@ -4,20 +4,21 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
+	"huskline/internal/snapshot"
 	"huskline/internal/verify"
 )
 
-type verifyCmd struct{}
+type verifyCmd struct {
+	Database []string `help:"Judge every stored row of a service's database instead of asking the services; once for each service, as a role that may read all tables." placeholder:"SERVICE=URL" sep:"none"`
+}
 
-// Run recomputes everything from the facts; any difference is a failure that the report names.
+// Run recomputes everything from the facts; any difference is a failure that the report names. With databases given it reads them alone, so that it
+// can also be run where no service does.
 func (c *verifyCmd) Run(s *session) error {
-	p, err := s.dial()
-	if err != nil {
-		return err
-	}
-	defer p.close()
-	report, err := verify.Run(s.ctx, verify.Services{Intake: p.intake, Inventory: p.inventory, Production: p.production})
+	report, err := c.report(s)
 	if err != nil {
 		return err
 	}
@@ -30,12 +31,52 @@ func (c *verifyCmd) Run(s *session) error {
 	return nil
 }
 
+func (c *verifyCmd) report(s *session) (*verify.Report, error) {
+	if len(c.Database) > 0 {
+		return c.stored(s)
+	}
+	p, err := s.dial()
+	if err != nil {
+		return nil, err
+	}
+	defer p.close()
+	return verify.Run(s.ctx, verify.Services{Intake: p.intake, Inventory: p.inventory, Production: p.production})
+}
+
+// stored judges the rows of the databases and what they derive from their events.
+func (c *verifyCmd) stored(s *session) (*verify.Report, error) {
+	urls := map[string]string{}
+	for _, text := range c.Database {
+		name, url, ok := strings.Cut(text, "=")
+		if !ok || url == "" || !slices.Contains(serviceNames(), name) {
+			return nil, usageError{fmt.Errorf("--database %s: it reads SERVICE=URL, SERVICE being one of %s", name, strings.Join(serviceNames(), ", "))}
+		}
+		urls[name] = url
+	}
+	var dbs []*snapshot.Database
+	for _, name := range serviceNames() {
+		if urls[name] == "" {
+			return nil, usageError{fmt.Errorf("--database: the database of %s is missing; what one service kept of another is held against that one's own", name)}
+		}
+		d, err := snapshot.Read(s.ctx, urls[name], name)
+		if err != nil {
+			return nil, err
+		}
+		dbs = append(dbs, d)
+	}
+	report, fold := verify.Rows(dbs), verify.Fold(dbs)
+	report.Differences = append(report.Differences, fold.Differences...)
+	report.Compared = append(report.Compared, fold.Compared...)
+	return report, nil
+}
+
 // verifyObject is a verification as programs read it.
 type verifyObject struct {
 	Differences []differenceObject `json:"differences"`
 	Compared    map[string]int64   `json:"compared"`
 	Rounding    json.Number        `json:"largest_rounding_bound"` // dollars that a single answered cost may differ from the exact ratio
 	AsOf        []string           `json:"as_of"`
+	NotJudged   []string           `json:"not_judged"` // tables of which nothing is said, with the reason
 }
 
 type differenceObject struct {
@@ -46,7 +87,8 @@ type differenceObject struct {
 }
 
 func verifyOf(r *verify.Report) verifyObject {
-	o := verifyObject{Differences: []differenceObject{}, Compared: map[string]int64{}, Rounding: exact(r.RoundingMicros), AsOf: orEmpty(r.AsOf)}
+	o := verifyObject{Differences: []differenceObject{}, Compared: map[string]int64{}, Rounding: exact(r.RoundingMicros), AsOf: orEmpty(r.AsOf),
+		NotJudged: orEmpty(r.NotJudged)}
 	for _, d := range r.Differences {
 		o.Differences = append(o.Differences, differenceObject{d.Check, d.Subject, d.Want, d.Got})
 	}
@@ -67,5 +109,14 @@ func verifySheets(r *verify.Report) []sheet {
 			differences.rows = append(differences.rows, []string{d.Check, d.Subject, d.Want, d.Got})
 		}
 	}
-	return []sheet{counts, differences}
+	sheets := []sheet{counts, differences}
+	if len(r.NotJudged) > 0 {
+		left := sheet{title: "Tables not judged", columns: []string{"table", "why"}}
+		for _, t := range r.NotJudged {
+			table, why, _ := strings.Cut(t, ": ")
+			left.rows = append(left.rows, []string{table, why})
+		}
+		sheets = append(sheets, left)
+	}
+	return sheets
 }
