@@ -110,6 +110,10 @@ func denseEvents(_ context.Context, s *state, f *Finding) {
 				}
 			}
 		}
+		if len(ends) > 1 {
+			f.partly("%s was restored to an earlier moment: what its lost commands said came back without them, so commands of events were not looked for", name)
+			continue
+		}
 		s.commandsOfEvents(name, f)
 	}
 	sortViolations(f)

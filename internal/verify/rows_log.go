@@ -195,9 +195,10 @@ func (j *judge) keptOfOthers() {
 	}
 }
 
-// beyond tells whether a place lies after all that was read of the producer.
+// beyond tells whether a place lies after all that was read of the producer, or after the end of an epoch whose rest was lost in a restore.
 func (l *ownLog) beyond(epoch, position int64) bool {
-	return epoch > l.epoch || epoch == l.epoch && position > l.position
+	ended, is := l.ends[epoch]
+	return epoch > l.epoch || epoch == l.epoch && position > l.position || is && position > ended.position
 }
 
 // spotBy is an epoch of a producer.
