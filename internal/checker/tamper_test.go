@@ -54,7 +54,7 @@ func tampering(t *testing.T, s *stopped) {
 		seed = uint64(time.Now().UnixNano())
 	}
 	tries := *tamperTries
-	if testing.Short() {
+	if testing.Short() || raced {
 		tries /= 20
 	}
 	victims := victimsOf(t, dbs, sound)
