@@ -63,9 +63,8 @@ func (w *World) facts() map[lot.Producer][]lot.Recorded {
 	out := map[lot.Producer][]lot.Recorded{}
 	for _, s := range w.services {
 		for _, env := range s.db.Events(0) {
-			e, err := lotwire.Unmarshal(env)
-			if err == nil {
-				out[s.name] = append(out[s.name], e)
+			if e := w.entryOf(env, false); e.Fault == "" {
+				out[s.name] = append(out[s.name], e.Value.event)
 			}
 		}
 	}
@@ -136,8 +135,7 @@ func (w *World) everyEventOnce() error {
 		}
 		for _, p := range s.others() {
 			for _, env := range w.service(p).db.Events(0) {
-				e, _ := lotwire.Unmarshal(env)
-				if !seen[e.EventID] {
+				if e := w.entryOf(env, false).Value.event; !seen[e.EventID] {
 					return fmt.Errorf("event %d of %s took no effect at %s", env.GetPosition(), p, s.name)
 				}
 			}
@@ -216,12 +214,8 @@ func (w *World) runsBalance(state inventory.State, facts map[lot.Producer][]lot.
 	ledger := map[lot.RunID]inventory.Run{}
 	for _, r := range state.Runs {
 		ledger[r.ID] = r
-		want := r.In - r.Out
-		if r.Final {
-			want = 0
-		}
-		if accounts[r.ID] != want {
-			return fmt.Errorf("run %s: %d are in process, its account has %d", r.ID, want, accounts[r.ID])
+		if accounts[r.ID] != r.Rest {
+			return fmt.Errorf("run %s: %v are in process, its account has %v", r.ID, r.Rest, accounts[r.ID])
 		}
 	}
 	for _, r := range w.production.State(context.Background()) {

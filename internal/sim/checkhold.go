@@ -85,7 +85,8 @@ type holdLog struct {
 	parents  map[lot.ID]map[lot.ID]bool
 	inputs   map[lot.RunID]map[lot.ID]bool
 	outputs  map[lot.RunID]map[lot.ID]bool
-	corrects bool // a correction took edges away: ancestors are not judged from here on
+	part     map[string]bool // holds on a part of their root
+	corrects bool            // a correction took edges away: ancestors are not judged from here on
 }
 
 // holdWins reads the events of inventory in their order: what a hold lay on when it left, left under a disposition that covers it; and nothing
@@ -94,7 +95,7 @@ func holdWins(events []lot.Recorded) error {
 	l := &holdLog{
 		root: map[string]lot.ID{}, class: map[string]lot.HoldClass{}, held: map[lot.ID]map[string]bool{}, excluded: map[lot.ID]map[string]bool{},
 		decided: map[string]lot.Quantity{}, parents: map[lot.ID]map[lot.ID]bool{}, inputs: map[lot.RunID]map[lot.ID]bool{},
-		outputs: map[lot.RunID]map[lot.ID]bool{},
+		outputs: map[lot.RunID]map[lot.ID]bool{}, part: map[string]bool{},
 	}
 	for _, e := range events {
 		if err := l.read(e.Body); err != nil {
@@ -115,6 +116,9 @@ func (l *holdLog) read(body lot.Body) error {
 	switch b := body.(type) {
 	case lot.Held:
 		l.root[b.Hold], l.class[b.Hold] = b.Root, b.Class
+		if len(b.Containers) > 0 || !b.FillFrom.IsZero() || !b.FillTo.IsZero() {
+			l.part[b.Hold] = true
+		}
 		add(l.held, b.Lot, b.Hold)
 		delete(l.excluded[b.Lot], b.Hold)
 	case lot.HoldEnded:
@@ -166,7 +170,9 @@ func (l *holdLog) posted(b lot.RunPosted) error {
 	}
 	for out := range l.outputs[b.Run] {
 		for in := range l.inputs[b.Run] {
-			add(l.parents, out, in)
+			if passes(b.Contributions, in, out) {
+				add(l.parents, out, in)
+			}
 		}
 	}
 	return nil
@@ -175,6 +181,9 @@ func (l *holdLog) posted(b lot.RunPosted) error {
 // leaves takes goods out of a lot, for good.
 func (l *holdLog) leaves(what string, id lot.ID, q lot.Quantity) error {
 	for hold := range l.held[id] {
+		if l.part[hold] && l.root[hold] == id {
+			continue // what leaves may be of the other part
+		}
 		key := hold + "/" + string(id)
 		if l.decided[key] < q {
 			return fmt.Errorf("%s takes %d of lot %s, on which hold %s lies; dispositions cover %d", what, q, id, hold, l.decided[key])
@@ -185,7 +194,7 @@ func (l *holdLog) leaves(what string, id lot.ID, q lot.Quantity) error {
 		return nil
 	}
 	for hold, root := range l.root {
-		if l.class[hold] == lot.SafetyHold && l.reaches(hold, root, id) {
+		if l.class[hold] == lot.SafetyHold && !l.part[hold] && l.reaches(hold, root, id) {
 			return fmt.Errorf("%s takes %d of lot %s, which is made from %s, on which hold %s lies", what, q, id, root, hold)
 		}
 	}
@@ -213,4 +222,10 @@ func (l *holdLog) reaches(hold string, root, id lot.ID) bool {
 		level = next
 	}
 	return slices.Contains(level, root)
+}
+
+// passes tells whether goods of an input went into an output: what a table says, where it names the output.
+func passes(table []lot.Contribution, in, out lot.ID) bool {
+	named := func(c lot.Contribution) bool { return c.Output == out }
+	return !slices.ContainsFunc(table, named) || slices.ContainsFunc(table, func(c lot.Contribution) bool { return named(c) && c.Input == in })
 }

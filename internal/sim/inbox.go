@@ -27,11 +27,25 @@ type asideRow struct {
 	reason string
 }
 
+// entryOf reads an envelope. One that its producer made is read once.
+func (w *World) entryOf(env *eventv1.Envelope, pulled bool) feed.Entry[item] {
+	e, ok := w.decoded[env]
+	if !ok {
+		e = entryOf(env)
+		w.decoded[env] = e
+	}
+	e.Pulled = pulled
+	if w.broken == IgnoreAfter {
+		e.After = nil
+	}
+	return e
+}
+
 // entryOf reads an envelope as the inbox does.
-func entryOf(env *eventv1.Envelope, pulled bool) feed.Entry[item] {
+func entryOf(env *eventv1.Envelope) feed.Entry[item] {
 	e := feed.Entry[item]{
 		Receipt:  lot.Receipt{Producer: lot.Producer(env.GetProducer()), Epoch: env.GetEpoch(), Position: env.GetPosition()},
-		Previous: feed.Hash(env.GetPreviousHash()), Hash: feed.Hash(env.GetHash()), Pulled: pulled, Forged: lotwire.Verify(env) != nil,
+		Previous: feed.Hash(env.GetPreviousHash()), Hash: feed.Hash(env.GetHash()), Forged: lotwire.Verify(env) != nil,
 	}
 	event, err := lotwire.Unmarshal(env)
 	if err != nil {
@@ -66,11 +80,10 @@ func (s *service) heldRows() []feed.Held {
 
 // offer takes an envelope from the bus.
 func (s *service) offer(env *eventv1.Envelope) {
-	e := entryOf(env, false)
-	if s.w.broken == IgnoreAfter {
-		e.After = nil
+	if c, _ := s.feed.Cursor(lot.Producer(env.GetProducer())); env.GetPosition() <= c.Position {
+		return // it is not even read
 	}
-	if s.feed.Offer(e) == feed.Dead {
+	if s.feed.Offer(s.w.entryOf(env, false)) == feed.Dead {
 		s.w.fail(errors.New("an event of a dead epoch where no epoch ever ended"))
 	}
 }
@@ -96,11 +109,7 @@ func (s *service) inbox(p lot.Producer) {
 			return
 		}
 		for _, env := range other.db.Events(step.From.Position) {
-			e := entryOf(env, true)
-			if w.broken == IgnoreAfter {
-				e.After = nil
-			}
-			s.feed.Offer(e)
+			s.feed.Offer(w.entryOf(env, true))
 		}
 		s.feed.Pulled(step.From)
 	case feed.Ask:

@@ -144,5 +144,14 @@ func setEntries(c lot.Corrected) []entry {
 	for _, r := range c.Runs {
 		out = append(out, runEntries(r)...)
 	}
+	for _, p := range c.Pours {
+		out = append(out, entriesOf(p)...)
+	}
+	for _, a := range c.Adjustments {
+		out = append(out, entriesOf(a)...)
+	}
+	for _, s := range c.Shipments {
+		out = append(out, entriesOf(s)...)
+	}
 	return out
 }

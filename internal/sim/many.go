@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"sync"
@@ -13,6 +14,7 @@ type Batch struct {
 	Seeds    int
 	Commands int
 	Break    Break
+	Failures int              // after so many seeds that find something it ends; 0: 3
 	Workers  int              // seeds that run side by side; each seed is still one thread
 	Until    func() bool      // tells when time is up; nil: never
 	Now      func() time.Time // for the rate alone
@@ -30,9 +32,6 @@ type Verdict struct {
 	Took     time.Duration
 }
 
-// mostFailed bounds the failures that are kept: after so many a batch ends.
-const mostFailed = 3
-
 // RunMany runs seeds until all are done, time is up, or some have failed.
 func RunMany(b Batch) Verdict {
 	v := Verdict{Refused: map[string]int{}, Injected: map[Fault]int{}}
@@ -42,7 +41,7 @@ func RunMany(b Batch) Verdict {
 	take := func() (uint64, bool) {
 		mu.Lock()
 		defer mu.Unlock()
-		if next >= b.Seeds || len(v.Failed) >= mostFailed || b.Until != nil && b.Until() {
+		if next >= b.Seeds || len(v.Failed) >= cmp.Or(b.Failures, 3) || b.Until != nil && b.Until() {
 			return 0, false
 		}
 		next++
@@ -51,8 +50,10 @@ func RunMany(b Batch) Verdict {
 	var workers sync.WaitGroup
 	for range max(b.Workers, 1) {
 		workers.Go(func() {
+			c := &crew{}
+			defer c.close()
 			for seed, ok := take(); ok; seed, ok = take() {
-				r := Run(Options{Seed: seed, Commands: b.Commands, Break: b.Break})
+				r := run(Options{Seed: seed, Commands: b.Commands, Break: b.Break}, c)
 				mu.Lock()
 				v.add(r)
 				mu.Unlock()

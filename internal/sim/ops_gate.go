@@ -3,12 +3,15 @@ package sim
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
+	"huskline/internal/money"
+	eventv1 "huskline/proto/huskline/event/v1"
 	intakev1 "huskline/proto/huskline/intake/v1"
 )
 
@@ -79,13 +82,18 @@ func correctDelivery(w *World) *op {
 	facts, q := w.delivery(party, ownership)
 	payOnly := w.rng.IntN(4) == 0
 	req := &intakev1.CorrectDeliveryRequest{Lot: string(l.id), Delivery: facts, Reason: "weighed again", PayOnly: payOnly}
+	var used []entry
+	if !payOnly && w.rng.IntN(3) == 0 {
+		ships, adjusts, facts := w.uses(l)
+		req.Shipments, req.Adjustments, used = ships, adjusts, facts
+	}
 	o := request(lot.Intake, "correct delivery", req, func(ctx context.Context, r *intakev1.CorrectDeliveryRequest) (*intakev1.CorrectDeliveryResponse, error) {
 		return w.intake.Gate().CorrectDelivery(ctx, r)
 	}, func(r *intakev1.CorrectDeliveryRequest) { r.Reason = "another" })
 	if !payOnly {
 		o.facts = func(a proto.Message) []entry {
 			v := a.(*intakev1.CorrectDeliveryResponse).GetVersion()
-			return []entry{one("delivery/"+string(l.id), v, map[spot]lot.Quantity{{l.id, ""}: q})}
+			return append(versioned(used, v), one("delivery/"+string(l.id), v, map[spot]lot.Quantity{{l.id, ""}: q}))
 		}
 	}
 	return o
@@ -152,4 +160,48 @@ func buy(w *World) *op {
 		l.owner, l.seller = "", false
 	}
 	return o
+}
+
+// uses draws what is put right of what was done with a lot, together with what made it.
+func (w *World) uses(l *knownLot) (ships []*eventv1.LotShipped, adjusts []*eventv1.LotAdjusted, facts []entry) {
+	for _, s := range w.plant.shipments {
+		if s.of != l || w.rng.IntN(2) == 0 {
+			continue
+		}
+		q := s.q * lot.Quantity(w.rng.Int64N(14)) / 10
+		ships = append(ships, lotwire.Shipped(lot.Shipped{
+			Shipment: s.id, ShipKind: s.kind, Consignee: s.to, Lines: []lot.ShipmentLine{{Line: 1, Lot: l.id, Quantity: q, Place: s.place}},
+		}))
+		facts = append(facts, entry{"shipment/" + s.id, 1, "1", map[spot]lot.Quantity{{l.id, s.place}: -q}})
+	}
+	for _, a := range w.plant.adjusted {
+		if a.of != l || w.rng.IntN(2) == 0 {
+			continue
+		}
+		d := a.delta * lot.Quantity(w.rng.Int64N(3))
+		adjusts = append(adjusts, lotwire.Adjusted(lot.Adjusted{Adjustment: a.id, Lot: l.id, Place: a.place, Delta: d, Reason: a.reason}))
+		facts = append(facts, one("adjustment/"+a.id, 1, map[spot]lot.Quantity{{l.id, a.place}: d}))
+	}
+	return ships, adjusts, facts
+}
+
+// versioned are facts as a correction of that version put them. Only what made the lot brings corrections of its uses, so versions follow each other.
+func versioned(facts []entry, version int64) []entry {
+	out := slices.Clone(facts)
+	for i := range out {
+		out[i].version = version
+	}
+	return out
+}
+
+// reprice changes the price by which joint cost is shared, from now on.
+func reprice(w *World) *op {
+	all := items()
+	i := all[1+w.rng.IntN(3)]
+	p := *i.SplitOff * money.Price(50+w.rng.Int64N(150)) / 100
+	i.SplitOff = &p
+	req := &intakev1.RegisterItemRequest{Item: lotwire.ItemChanged(i), Effective: lotwire.Time(w.moment(w.now.Add(-time.Hour)))}
+	return request(lot.Intake, "register item", req, func(ctx context.Context, r *intakev1.RegisterItemRequest) (*intakev1.RegisterItemResponse, error) {
+		return w.intake.Register().RegisterItem(ctx, r)
+	}, func(r *intakev1.RegisterItemRequest) { r.Item.Name = "another" })
 }

@@ -25,13 +25,17 @@ func (w *World) inputs(of *knownRun) []*runLine {
 		l := p.pick(w, func(l *knownLot) bool {
 			same := first == nil || l.owner == first.owner || w.rng.IntN(20) == 0
 			taken := func(r *runLine) bool { return r.lot == l }
-			return same && p.lies(l) > 0 && !slices.ContainsFunc(out, taken) && !slices.ContainsFunc(of.outputs, taken) && (l.item == inShell || isKernel(l.item))
+			return same && !l.counted && p.lies(l) > 0 && !slices.ContainsFunc(out, taken) && !slices.ContainsFunc(of.outputs, taken) && (l.item == inShell || isKernel(l.item))
 		})
 		if l == nil {
 			break
 		}
 		first = l
-		out = append(out, &runLine{lot: l, place: l.place, quantity: p.some(w, l), at: of.start})
+		line := &runLine{lot: l, place: l.place, quantity: p.some(w, l), at: of.start}
+		if n := len(l.containers); n > 0 && w.rng.IntN(2) == 0 {
+			line.code = l.containers[w.rng.IntN(n)]
+		}
+		out = append(out, line)
 	}
 	return out
 }
@@ -56,12 +60,12 @@ func (w *World) outputs(of *knownRun, in lot.Quantity) []*runLine {
 }
 
 func inputLine(l *runLine) *productionv1.InputLine {
-	return &productionv1.InputLine{Lot: string(l.lot.id), Quantity: int64(l.quantity), Place: string(l.place)}
+	return &productionv1.InputLine{Lot: string(l.lot.id), Quantity: int64(l.quantity), Place: string(l.place), Container: l.code}
 }
 
 func outputLine(l *runLine) *productionv1.OutputLine {
 	return &productionv1.OutputLine{
-		Lot: string(l.lot.id), Item: l.lot.item, Quantity: int64(l.quantity), Role: lotwire.Role(l.role), Place: string(l.place),
+		Lot: string(l.lot.id), Item: l.lot.item, Quantity: int64(l.quantity), Role: lotwire.Role(l.role), Place: string(l.place), Container: l.code,
 	}
 }
 
@@ -73,6 +77,7 @@ func factsOf(r *knownRun) *productionv1.RunFacts {
 	for _, l := range r.outputs {
 		f.Outputs = append(f.Outputs, outputLine(l))
 	}
+	f.Contributions = lotwire.Contributions(r.table)
 	return f
 }
 
@@ -105,7 +110,14 @@ func recordRun(w *World) *op {
 	if !r.end.After(r.start) {
 		r.end = r.start.Add(time.Second)
 	}
-	r.outputs = w.outputs(r, in)
+	if r.outputs = w.outputs(r, in); w.rng.IntN(4) == 0 {
+		w.contribute(r)
+	}
+	return w.recorded(r)
+}
+
+// recorded is a whole run told at once.
+func (w *World) recorded(r *knownRun) *op {
 	req := &productionv1.RecordRunRequest{Run: factsOf(r)}
 	if w.rng.IntN(2) == 0 {
 		req.Run.Charges = []*eventv1.ChargePosted{charge(w)}
@@ -122,6 +134,60 @@ func recordRun(w *World) *op {
 		}
 	}
 	return o
+}
+
+// contribute says which pounds of each input went into each output, and makes the outputs what that adds up to.
+func (w *World) contribute(r *knownRun) {
+	left := map[*runLine]lot.Quantity{}
+	for _, in := range r.inputs {
+		left[in] = in.quantity
+	}
+	var outputs []*runLine
+	for _, out := range r.outputs {
+		var sum lot.Quantity
+		for _, in := range r.inputs {
+			q := left[in] * lot.Quantity(w.rng.Int64N(7)) / 10
+			if q <= 0 {
+				continue
+			}
+			left[in] -= q
+			sum += q
+			r.table = append(r.table, lot.Contribution{Input: in.lot.id, Output: out.lot.id, Quantity: q})
+		}
+		if sum > 0 {
+			out.quantity = sum
+			outputs = append(outputs, out)
+		}
+	}
+	r.outputs = outputs
+}
+
+// pack makes a run that packs kernels by count.
+func pack(w *World) *op {
+	p := &w.plant
+	l := p.pick(w, func(l *knownLot) bool { return isKernel(l.item) && p.lies(l) > 4*packUnit })
+	if l == nil {
+		return nil
+	}
+	end := w.now.Truncate(time.Second)
+	start := end.Add(-time.Minute)
+	if start.Before(l.born) {
+		start = l.born
+	}
+	if !end.After(start) {
+		return nil
+	}
+	r := &knownRun{id: lot.RunID(p.name("R")), start: start, end: end, owner: l.owner}
+	in := &runLine{lot: l, place: l.place, quantity: p.some(w, l), at: start}
+	r.inputs = []*runLine{in}
+	n := in.quantity / packUnit * lot.Quantity(8+w.rng.Int64N(3)) / 10
+	if n <= 0 {
+		return nil
+	}
+	r.outputs = []*runLine{{
+		lot: &knownLot{id: lot.ID(p.name("L")), item: packs, owner: l.owner, born: end, counted: true}, quantity: n, role: lot.Main, at: end,
+	}}
+	return w.recorded(r)
 }
 
 func charge(w *World) *eventv1.ChargePosted {
@@ -150,7 +216,7 @@ func correctRun(w *World) *op {
 	var in, out lot.Quantity
 	for _, l := range was.inputs {
 		q := l.quantity + lot.Quantity(w.rng.Int64N(20_000_000)-10_000_000)
-		r.inputs = append(r.inputs, &runLine{lot: l.lot, place: l.place, quantity: max(q, 1), role: l.role, at: l.at})
+		r.inputs = append(r.inputs, &runLine{lot: l.lot, place: l.place, code: l.code, quantity: max(q, 1), role: l.role, at: l.at})
 		in += max(q, 1)
 	}
 	for _, l := range was.outputs {
@@ -158,10 +224,14 @@ func correctRun(w *World) *op {
 		if w.rng.IntN(8) == 0 && len(was.outputs) > 1 {
 			continue
 		}
-		r.outputs = append(r.outputs, &runLine{lot: l.lot, place: l.place, quantity: q, role: l.role, at: l.at})
+		r.outputs = append(r.outputs, &runLine{lot: l.lot, place: l.place, code: l.code, quantity: q, role: l.role, at: l.at})
 		out += q
 	}
 	req := &productionv1.CorrectRunRequest{Run: factsOf(r), Reason: "read wrong"}
+	var used []entry
+	if len(was.outputs) > 0 && w.rng.IntN(3) == 0 {
+		req.Shipments, req.Adjustments, used = w.uses(was.outputs[w.rng.IntN(len(was.outputs))].lot)
+	}
 	if out > in {
 		req.Run.GainReason = "scale"
 	}
@@ -170,10 +240,9 @@ func correctRun(w *World) *op {
 	}, func(q *productionv1.CorrectRunRequest) { q.Reason = "another" })
 	facts := lines(r.id, 0, "whole", r.inputs, r.outputs)
 	o.facts = func(a proto.Message) []entry {
-		facts[0].version = a.(*productionv1.CorrectRunResponse).GetVersion()
-		return facts
+		return versioned(append(facts, used...), a.(*productionv1.CorrectRunResponse).GetVersion())
 	}
-	o.then = func(proto.Message) { was.inputs, was.outputs = r.inputs, r.outputs }
+	o.then = func(proto.Message) { was.inputs, was.outputs, was.table = r.inputs, r.outputs, nil }
 	return o
 }
 
@@ -236,6 +305,9 @@ func fill(w *World) *op {
 	} else {
 		l.lot = &knownLot{id: lot.ID(w.plant.name("L")), item: kind, owner: r.owner, born: l.at}
 	}
+	if w.rng.IntN(3) == 0 {
+		l.code = w.plant.name("C")
+	}
 	m := outputLine(l)
 	m.FilledTo = lotwire.Time(l.at)
 	req := &productionv1.FillOutputRequest{Run: string(r.id), Output: m}
@@ -248,6 +320,9 @@ func fill(w *World) *op {
 	}
 	o.then = func(proto.Message) {
 		r.outputs = append(r.outputs, l)
+		if l.code != "" {
+			l.lot.containers = append(l.lot.containers, l.code)
+		}
 		if !again {
 			w.plant.add(l.lot)
 		}

@@ -30,6 +30,9 @@ func move(w *World) *op {
 	req := &inventoryv1.MoveLotRequest{
 		Movement: name, Lot: string(l.id), Quantity: int64(q), FromPlace: string(from), ToPlace: string(to), Effective: lotwire.Time(w.moment(l.born)),
 	}
+	if n := len(l.containers); n > 0 && w.rng.IntN(2) == 0 {
+		req.Containers = []string{l.containers[w.rng.IntN(n)]}
+	}
 	o := request(lot.Inventory, "move lot", req, func(ctx context.Context, r *inventoryv1.MoveLotRequest) (*inventoryv1.MoveLotResponse, error) {
 		return w.inventory.Goods().MoveLot(ctx, r)
 	}, func(r *inventoryv1.MoveLotRequest) { r.Quantity++ })
@@ -66,6 +69,9 @@ func adjust(w *World) *op {
 	o.facts = func(proto.Message) []entry {
 		return []entry{one("adjustment/"+name, 1, map[spot]lot.Quantity{{l.id, place}: q})}
 	}
+	o.then = func(proto.Message) {
+		w.plant.adjusted = append(w.plant.adjusted, &knownAdjustment{name, l, place, q, reason})
+	}
 	return o
 }
 
@@ -74,7 +80,7 @@ func ship(w *World) *op {
 	if l == nil {
 		return nil
 	}
-	s := &knownShipment{id: w.plant.name("shipment"), of: l, q: w.plant.some(w, l), at: w.moment(l.born)}
+	s := &knownShipment{id: w.plant.name("shipment"), of: l, place: l.place, q: w.plant.some(w, l), at: w.moment(l.born)}
 	kind, to := lot.Sale, customer
 	switch {
 	case l.seller:
@@ -82,11 +88,14 @@ func ship(w *World) *op {
 	case l.owner != "":
 		kind, to = lot.ReturnToOwner, string(l.owner)
 	}
-	place := l.place
-	price := int64(3_000_000)
+	s.kind, s.to = kind, lot.PartyID(to)
+	place, price := l.place, int64(3_000_000)
 	req := &inventoryv1.ShipGoodsRequest{
 		Shipment: s.id, Kind: lotwire.ShipmentKind(kind), Consignee: to, Effective: lotwire.Time(s.at),
 		Lines: []*eventv1.ShippedLine{{Line: 1, Lot: string(l.id), Quantity: int64(s.q), Place: string(place), PriceMicros: &price}},
+	}
+	if n := len(l.containers); n > 0 && w.rng.IntN(2) == 0 {
+		req.Lines[0].Containers = []string{l.containers[w.rng.IntN(n)]}
 	}
 	if d := w.plant.disposition(w); d != "" && w.rng.IntN(4) == 0 {
 		req.DispositionId = d
@@ -143,6 +152,12 @@ func placeHold(w *World) *op {
 	}
 	req := &inventoryv1.PlaceHoldRequest{
 		Hold: h.id, Lot: string(l.id), Class: lotwire.HoldClass(class), Reason: "sample", Recall: h.recall, Effective: lotwire.Time(w.now),
+	}
+	switch n := len(l.containers); {
+	case n > 0 && w.rng.IntN(2) == 0:
+		req.Containers = []string{l.containers[w.rng.IntN(n)]}
+	case n > 0 && w.rng.IntN(3) == 0:
+		req.FillFrom = lotwire.Time(w.moment(l.born))
 	}
 	o := request(lot.Inventory, "place hold", req, func(ctx context.Context, r *inventoryv1.PlaceHoldRequest) (*inventoryv1.PlaceHoldResponse, error) {
 		return w.inventory.Yard().PlaceHold(ctx, r)

@@ -21,20 +21,23 @@ type plant struct {
 	lots      []*knownLot
 	runs      []*knownRun
 	shipments []*knownShipment
+	adjusted  []*knownAdjustment
 	holds     []*knownHold
 	names     int
 }
 
 type knownLot struct {
-	id     lot.ID
-	item   string
-	owner  lot.PartyID
-	seller bool // title has not passed
-	place  lot.PlaceID
-	born   time.Time
-	ticket bool // it came in at the gate
-	bin    bool
-	gone   bool
+	id         lot.ID
+	item       string
+	owner      lot.PartyID
+	seller     bool // title has not passed
+	place      lot.PlaceID
+	born       time.Time
+	ticket     bool // it came in at the gate
+	bin        bool
+	gone       bool
+	counted    bool     // kept by count
+	containers []string // that were filled, each once
 }
 
 type knownRun struct {
@@ -44,22 +47,34 @@ type knownRun struct {
 	owner      lot.PartyID
 	inputs     []*runLine
 	outputs    []*runLine
+	table      []lot.Contribution
 }
 
 type runLine struct {
 	lot      *knownLot
 	place    lot.PlaceID
+	code     string // of a container
 	quantity lot.Quantity
 	role     lot.Role
 	at       time.Time
 }
 
 type knownShipment struct {
-	id  string
-	of  *knownLot
-	q   lot.Quantity
-	at  time.Time
-	way int
+	id    string
+	kind  lot.ShipmentKind
+	to    lot.PartyID
+	of    *knownLot
+	place lot.PlaceID
+	q     lot.Quantity
+	at    time.Time
+}
+
+type knownAdjustment struct {
+	id     string
+	of     *knownLot
+	place  lot.PlaceID
+	delta  lot.Quantity
+	reason string
 }
 
 type knownHold struct {
@@ -94,9 +109,9 @@ func (p *plant) draw(w *World) *op {
 		weight int
 		make   func(w *World) *op
 	}{
-		{14, deliver}, {6, correctDelivery}, {2, voidDelivery}, {3, settle}, {4, buy},
-		{14, recordRun}, {5, correctRun}, {5, openRun}, {9, dump}, {9, fill}, {6, completeRun}, {3, postCharge},
-		{5, move}, {4, adjust}, {9, ship}, {4, takeBack}, {6, placeHold}, {3, exclude}, {5, dispose}, {2, releaseHold}, {4, pour}, {2, emptyBin},
+		{14, deliver}, {6, correctDelivery}, {2, voidDelivery}, {3, settle}, {4, buy}, {1, reprice},
+		{14, recordRun}, {4, pack}, {5, correctRun}, {5, openRun}, {9, dump}, {9, fill}, {6, completeRun}, {3, postCharge},
+		{5, move}, {4, adjust}, {9, ship}, {4, takeBack}, {7, placeHold}, {3, exclude}, {7, dispose}, {2, releaseHold}, {4, pour}, {2, emptyBin},
 	}
 	total := 0
 	for _, k := range kinds {

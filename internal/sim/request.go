@@ -10,6 +10,7 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
 	"huskline/internal/money"
+	"huskline/internal/weight"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 )
@@ -41,7 +42,11 @@ const (
 	pieces  = "K-pieces"
 	shell   = "S-shell"
 	trash   = "W-trash"
+	packs   = "F-packs"
 )
+
+// packUnit is the weight of a pack.
+const packUnit lot.Quantity = 500_000
 
 // The parties.
 const (
@@ -107,6 +112,7 @@ func items() []lot.ItemChanged {
 		{Item: halves, Name: "halves", ItemKind: lot.Kernel, Measure: lot.ByWeight, SplitOff: price(4_310_000)},
 		{Item: pieces, Name: "pieces", ItemKind: lot.Kernel, Measure: lot.ByWeight, SplitOff: price(2_770_000)},
 		{Item: shell, Name: "shell", ItemKind: lot.ByProductItem, Measure: lot.ByWeight, SplitOff: price(40_000)},
+		{Item: packs, Name: "packs", ItemKind: lot.Finished, Measure: lot.ByCount, Unit: weight.Mass(packUnit), SplitOff: price(3_000_000)},
 		{Item: trash, Name: "trash", ItemKind: lot.WasteItem, Measure: lot.ByWeight},
 	}
 }

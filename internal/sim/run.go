@@ -36,10 +36,16 @@ const most = 60_000
 
 // Run runs one seed to its end. The same seed and commands give the same steps.
 func Run(o Options) Result {
+	c := &crew{}
+	defer c.close()
+	return run(o, c)
+}
+
+func run(o Options, c *crew) Result {
 	if o.Commands == 0 {
 		o.Commands = 30
 	}
-	w := newWorld(o.Seed, o.Break)
+	w := newWorld(o.Seed, o.Break, c)
 	var trace []string
 	if o.Trace {
 		w.trace = &trace

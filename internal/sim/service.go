@@ -86,11 +86,7 @@ func (s *service) at(p mem.Point) error {
 		if w.hit(CrashInCommit) {
 			// The process ends here; the others of its tasks end before the next step.
 			s.up, s.upAt = false, w.steps+1+w.rng.IntN(60)
-			for _, t := range w.tasks {
-				if t.of == s.name && !t.done && t != w.running {
-					w.end(t)
-				}
-			}
+			w.kill(s.name)
 			panic(killed{})
 		}
 	case mem.AfterCommit:

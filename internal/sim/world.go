@@ -8,7 +8,9 @@ import (
 
 	"github.com/google/uuid"
 
+	"huskline/internal/feed"
 	"huskline/internal/lot"
+	eventv1 "huskline/proto/huskline/event/v1"
 	intake "huskline/services/intake/sim"
 	inventory "huskline/services/inventory/sim"
 	production "huskline/services/production/sim"
@@ -28,7 +30,9 @@ type World struct {
 	err      error
 
 	tasks   []*task
+	able    []*task // of the tasks, those that can go on; overwritten with each step
 	running *task
+	crew    *crew
 	ids     uint64
 
 	services   []*service
@@ -39,8 +43,9 @@ type World struct {
 	cut        map[pair]bool
 	cutUntil   int
 
-	plant  plant
-	alarms []string
+	decoded map[*eventv1.Envelope]feed.Entry[item] // of envelopes as their producer made them
+	plant   plant
+	alarms  []string
 }
 
 type pair [2]lot.Producer
@@ -55,10 +60,11 @@ func pairOf(a, b lot.Producer) pair {
 const stage = "crack"
 
 // newWorld makes a plant of a seed.
-func newWorld(seed uint64, b Break) *World {
+func newWorld(seed uint64, b Break, c *crew) *World {
 	w := &World{
+		crew: c,
 		seed: seed, rng: rand.New(rand.NewPCG(seed, 0x48_75_73_6b)), now: time.Date(2026, 10, 5, 7, 0, 0, 0, time.UTC),
-		injected: map[Fault]int{}, broken: b, cut: map[pair]bool{},
+		decoded: map[*eventv1.Envelope]feed.Entry[item]{}, injected: map[Fault]int{}, broken: b, cut: map[pair]bool{},
 	}
 	w.plan()
 	for _, name := range []lot.Producer{lot.Intake, lot.Inventory, lot.Production} {

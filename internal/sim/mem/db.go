@@ -33,7 +33,7 @@ type DB struct {
 	Check func() error
 
 	head     *Cell[Head]
-	events   *List[Event]
+	events   *List[event]
 	relay    *Cell[int64]
 	commands *Table[string, commandRow]
 	tries    *Table[string, []tryRow] // by command id, in the order of tries
@@ -61,7 +61,7 @@ func New(producer lot.Producer, shuffle func(n int, swap func(i, j int))) *DB {
 	log := &Log{}
 	db := &DB{
 		Log: log, producer: producer, shuffle: shuffle,
-		head: NewCell(log, Head{Epoch: 1}), events: NewList[Event](log), relay: NewCell[int64](log, 0),
+		head: NewCell(log, Head{Epoch: 1}), events: NewList[event](log), relay: NewCell[int64](log, 0),
 		commands: NewTable[string, commandRow](log), tries: NewTable[string, []tryRow](log), ends: NewTable[string, map[int64]endRow](log),
 		open: NewTable[string, openRow](log),
 	}

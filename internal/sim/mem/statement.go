@@ -15,14 +15,10 @@ import (
 	eventv1 "huskline/proto/huskline/event/v1"
 )
 
-// Event is a row of the outbox.
-type Event struct {
-	Position int64
-	ID, Type string
-	Recorded int64
-	Previous [32]byte
-	Hash     [32]byte
-	Payload  []byte
+// event is a row of the outbox.
+type event struct {
+	id  string
+	env *eventv1.Envelope
 }
 
 type commandRow struct {
@@ -112,7 +108,7 @@ func (db *DB) insertCommand(_ string, args []any) (result, error) {
 func (db *DB) appendEvent(_ string, args []any) (result, error) {
 	h, id, payload := db.head.Get(), args[1].(string), args[3].([]byte)
 	for _, e := range db.events.Rows() {
-		if e.ID == id {
+		if e.id == id {
 			return result{}, violates("events_id_unique", id)
 		}
 	}
@@ -126,9 +122,10 @@ func (db *DB) appendEvent(_ string, args []any) (result, error) {
 	}
 	h.Hash = sha256.Sum256(append(link, digest[:]...))
 	db.head.Set(h)
-	db.events.Add(Event{
-		Position: h.Position, ID: id, Type: args[2].(string), Recorded: h.RecordedMicros, Previous: h.Previous, Hash: h.Hash, Payload: payload,
-	})
+	db.events.Add(event{id, &eventv1.Envelope{
+		Producer: string(db.producer), Epoch: h.Epoch, Position: h.Position, RecordedMicros: h.RecordedMicros, PreviousHash: h.Previous[:],
+		Hash: h.Hash[:], Payload: payload, Type: args[2].(string),
+	}})
 	return result{affected: 1}, nil
 }
 
@@ -246,8 +243,8 @@ func (db *DB) readHead(string, []any) (result, error) {
 func (db *DB) knownEvents(_ string, args []any) (result, error) {
 	var r result
 	for _, e := range db.events.Rows() {
-		if slices.Contains(args[0].([]string), e.ID) {
-			r.rows = append(r.rows, []any{e.ID})
+		if slices.Contains(args[0].([]string), e.id) {
+			r.rows = append(r.rows, []any{e.id})
 		}
 	}
 	return r, nil
@@ -256,15 +253,13 @@ func (db *DB) knownEvents(_ string, args []any) (result, error) {
 // Head is where the producer's events stand.
 func (db *DB) Head() Head { return db.head.Get() }
 
-// Events lists the envelopes after a position, in order.
+// Events lists the envelopes after a position, in order. They are the same values each time, and not to be changed.
 func (db *DB) Events(after int64) []*eventv1.Envelope {
-	var out []*eventv1.Envelope
 	rows := db.events.Rows()
-	for _, e := range rows[min(int(after), len(rows)):] {
-		out = append(out, &eventv1.Envelope{
-			Producer: string(db.producer), Epoch: 1, Position: e.Position, RecordedMicros: e.Recorded, PreviousHash: e.Previous[:], Hash: e.Hash[:],
-			Payload: e.Payload, Type: e.Type,
-		})
+	rows = rows[min(int(after), len(rows)):]
+	out := make([]*eventv1.Envelope, len(rows))
+	for i, e := range rows {
+		out[i] = e.env
 	}
 	return out
 }

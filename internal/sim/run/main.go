@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"syscall"
 	"time"
@@ -24,11 +25,27 @@ func main() {
 	limit := flag.Duration("limit", time.Hour, "the longest that it may take")
 	workers := flag.Int("workers", runtime.GOMAXPROCS(0), "seeds side by side")
 	reasons := flag.Bool("reasons", false, "print why commands were refused, too")
+	failures := flag.Int("failures", 3, "stop after so many seeds that find something")
+	breaks := flag.Bool("breaks", false, "break rules of the services on purpose, those named or all, and see each found within the limit, at most a minute")
 	flag.Parse()
+	debug.SetGCPercent(400) // seeds are small and many
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	ctx, cancel := context.WithTimeout(ctx, *limit)
+	if *breaks {
+		found, err := runBreaks(ctx, os.Stdout, flag.Args(), min(*limit, time.Minute))
+		if err != nil {
+			fmt.Fprintf(os.Stderr, "sim: %v\n", err)
+		}
+		cancel()
+		stop()
+		if !found {
+			os.Exit(1)
+		}
+		return
+	}
 	v := sim.RunMany(sim.Batch{
-		First: *first, Seeds: *seeds, Commands: *commands, Break: sim.Break(*broken), Workers: *workers, Now: time.Now,
+		Failures: *failures,
+		First:    *first, Seeds: *seeds, Commands: *commands, Break: sim.Break(*broken), Workers: *workers, Now: time.Now,
 		Until: func() bool { return ctx.Err() != nil },
 	})
 	cancel()

@@ -32,7 +32,9 @@ type Run struct {
 	Version int64
 	Owner   lot.PartyID
 	Final   bool
-	In, Out lot.Quantity
+	In, Out lot.Quantity // pounds: pieces by the weight of one
+	// Rest is what is left in process, by measure: what went in less what came out, and nothing once it is complete.
+	Rest    [2]lot.Quantity
 	Inputs  []lot.ID
 	Outputs []lot.ID
 }
@@ -78,10 +80,17 @@ func (s *Service) State() State {
 		out.Lots = append(out.Lots, Lot{l.ID, l.Item, l.Owner, l.Made, l.Voided, l.Maker})
 	}
 	for id := range s.s.runs.All() {
-		state := t.run(id, nil)
+		state := t.run(id, t.units())
 		r := Run{ID: id, Version: state.Version, Owner: state.Owner, Final: state.Final}
 		r.In, r.Out = state.Totals()
 		for _, l := range state.Lines {
+			q := l.Quantity
+			if l.Output {
+				q = -q
+			}
+			if !r.Final {
+				r.Rest[l.Measure-1] += q
+			}
 			if l.Output {
 				r.Outputs = append(r.Outputs, l.Lot)
 			} else {
@@ -147,18 +156,32 @@ func (s *Service) judgeSpot(spot stock.Spot, legs []stock.Leg) error {
 			return fmt.Errorf("lot %s at %q lies at %d after %s of %v", spot.Lot, spot.Place, running, l.Fact, l.Key)
 		}
 	}
+	var contained lot.Quantity
+	for _, c := range s.s.containers.All() {
+		if c.Quantity < 0 {
+			return fmt.Errorf("container %s of lot %s holds %d", c.Code, c.Lot, c.Quantity)
+		}
+		if l, _ := s.s.lots.Get(spot.Lot); c.Lot == spot.Lot && c.Place == spot.Place && l.Owner == spot.Owner {
+			contained += c.Quantity
+		}
+	}
+	if contained > running {
+		return fmt.Errorf("lot %s at %q: %d lie there, %d of them in containers", spot.Lot, spot.Place, running, contained)
+	}
 	if b, _ := s.s.balances.Get(spotKey(spot)); b.Quantity != running {
 		return fmt.Errorf("lot %s at %q: its balance is %d, its legs sum to %d", spot.Lot, spot.Place, b.Quantity, running)
 	}
 	return nil
 }
 
-// Balances of work in process by run: what its account holds, in all measures.
-func (s *Service) RunAccounts() map[lot.RunID]lot.Quantity {
-	out := map[lot.RunID]lot.Quantity{}
+// RunAccounts is what the account of each run holds of work in process, by measure.
+func (s *Service) RunAccounts() map[lot.RunID][2]lot.Quantity {
+	out := map[lot.RunID][2]lot.Quantity{}
 	for _, l := range s.s.legs.Rows() {
 		if id, ok := strings.CutPrefix(l.Account, stock.RunAccount("")); ok {
-			out[lot.RunID(id)] += l.Quantity
+			have := out[lot.RunID(id)]
+			have[l.Measure-1] += l.Quantity
+			out[lot.RunID(id)] = have
 		}
 	}
 	return out

@@ -171,11 +171,7 @@ func (t *tx) Lock(_ context.Context, want stock.Want) (*stock.Known, error) {
 		Reasons: map[string]lot.Account{},
 	}
 	if len(want.Runs) > 0 {
-		for id, i := range t.s.items.All() {
-			if i.Measure == lot.ByCount && i.unit > 0 && i.Kind != lot.Packaging {
-				k.Units[id] = i.unit
-			}
-		}
+		k.Units = t.units()
 	}
 	for _, id := range want.Runs {
 		if !t.s.runs.Has(id) {
@@ -194,6 +190,17 @@ func (t *tx) Lock(_ context.Context, want stock.Want) (*stock.Known, error) {
 	}
 	t.names(want, k)
 	return k, nil
+}
+
+// units is what a piece weighs, of items kept by count; packaging weighs nothing.
+func (t *tx) units() map[lot.ItemID]lot.Quantity {
+	out := map[lot.ItemID]lot.Quantity{}
+	for id, i := range t.s.items.All() {
+		if i.Measure == lot.ByCount && i.unit > 0 && i.Kind != lot.Packaging {
+			out[id] = i.unit
+		}
+	}
+	return out
 }
 
 // run is a run with the lines of its newest version; an empty one where there is none.

@@ -53,6 +53,9 @@ func (s Sheet) Prove() error {
 			}
 		}
 	}
+	if s.Season.Short > 0 || s.Season.Stuck > 0 {
+		errs = append(errs, fmt.Errorf("of %d lots more was drawn than came in, %d lots and runs are made from themselves", s.Season.Short, s.Season.Stuck))
+	}
 	check("season", proof.Season(s.Season, s.Balances))
 	for id, r := range s.Runs {
 		check("run "+string(id), proof.Run(r))
