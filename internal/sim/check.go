@@ -6,6 +6,7 @@ import (
 	"maps"
 	"slices"
 
+	"huskline/internal/feed"
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
 	inventory "huskline/services/inventory/sim"
@@ -147,10 +148,11 @@ func (w *World) everyEventOnce() error {
 	return nil
 }
 
-// afterOthers judges the order of effects. Where something was in quarantine the order of lots, not of positions, is kept, and nothing is judged.
+// afterOthers judges the order of effects: that of positions, and each after those that it names. Where something was in quarantine, the order is
+// kept for each lot.
 func (w *World) afterOthers(s *service) error {
 	if w.injected[Poison] > 0 {
-		return nil
+		return lotsInOrder(s)
 	}
 	at := map[lot.Producer]int64{s.name: 1 << 62}
 	for _, e := range s.settled.Rows() {
@@ -163,6 +165,25 @@ func (w *World) afterOthers(s *service) error {
 			}
 		}
 		at[e.Producer] = e.Position
+	}
+	return nil
+}
+
+// lotsInOrder: no lot has seen a producer's events in another order than they were said.
+func lotsInOrder(s *service) error {
+	type key struct {
+		of lot.Producer
+		id lot.ID
+	}
+	last := map[key]int64{}
+	for _, e := range s.settled.Rows() {
+		for _, id := range feed.Lots(e.Event) {
+			k := key{e.Producer, id}
+			if last[k] > e.Position {
+				return fmt.Errorf("lot %s saw event %d of %s at %s after event %d", id, e.Position, e.Producer, s.name, last[k])
+			}
+			last[k] = e.Position
+		}
 	}
 	return nil
 }

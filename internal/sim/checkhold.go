@@ -3,6 +3,7 @@ package sim
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"huskline/internal/lot"
 	inventory "huskline/services/inventory/sim"
@@ -37,9 +38,9 @@ func holdsAtRest(state inventory.State) error {
 			}
 		}
 		for id, f := range flags {
-			if !f.Excluded {
+			if !f.Excluded && !(h.Part && id == h.Root) { // what was drawn before the part that is held came to be is spared
 				for _, child := range children[id] {
-					if c := flags[child]; c.Excluded && inherited(c, children, flags) {
+					if c := flags[child]; c.Excluded && strings.HasPrefix(c.Reason, "made from lot ") {
 						return fmt.Errorf("lot %s is made from %s, which is held, and was excluded with others only", child, id)
 					}
 				}
@@ -47,12 +48,6 @@ func holdsAtRest(state inventory.State) error {
 		}
 	}
 	return nil
-}
-
-// inherited tells whether a lot was excluded without a decision of its own.
-func inherited(f inventory.Flag, _ map[lot.ID][]lot.ID, _ map[lot.ID]inventory.Flag) bool {
-	const lead = "made from lot "
-	return len(f.Reason) > len(lead) && f.Reason[:len(lead)] == lead
 }
 
 // below are all lots made from a lot.

@@ -26,7 +26,8 @@ type op struct {
 	answer  proto.Message
 	refusal error
 	sent    int
-	echoes  int // requests of which nobody waits for the answer: they may be judged after the caller was answered
+	asked   proto.Message // as it is first asked, without its id
+	echoes  int           // requests of which nobody waits for the answer: they may be judged after the caller was answered
 }
 
 // caller sends commands one after the other, each until it is answered.
@@ -50,6 +51,7 @@ func (w *World) caller(n int) {
 func (w *World) finish(o *op) {
 	if o.id == "" {
 		o.id = w.command()
+		w.note("%s %s asked: %v", o.name, o.id, o.asked)
 	}
 	for {
 		id := o.id

@@ -46,8 +46,8 @@ func Faults() []Fault {
 
 // perMille is how often a fault comes where it could, in a seed that has much of it.
 var perMille = map[Fault]int{
-	Crash: 20, CrashInCommit: 30, PowerCut: 10, Deadlock: 60, CommitUnknown: 40, RequestLost: 80, AnswerLost: 120, RequestLate: 60, RequestTwice: 100,
-	Impatient: 60, MessageLost: 300, MessageTwice: 200, MessageForged: 40, Storm: 5, Partition: 15, ClockForward: 15, ClockBack: 15, Poison: 6,
+	Crash: 20, CrashInCommit: 30, PowerCut: 10, Deadlock: 60, CommitUnknown: 40, RequestLost: 80, AnswerLost: 120, RequestLate: 100, RequestTwice: 100,
+	Impatient: 60, MessageLost: 300, MessageTwice: 200, MessageForged: 40, Storm: 5, Partition: 15, ClockForward: 15, ClockBack: 15, Poison: 12,
 	OldCommand: 100, ReusedID: 60,
 }
 

@@ -26,7 +26,7 @@ func request[Q, A proto.Message](to lot.Producer, name string, req Q, call func(
 		}
 		return answer, nil
 	}
-	o := &op{name: name, to: to, send: func(ctx context.Context, id string) (proto.Message, error) { return send(ctx, id, req) }}
+	o := &op{name: name, to: to, asked: req, send: func(ctx context.Context, id string) (proto.Message, error) { return send(ctx, id, req) }}
 	if alter != nil {
 		changed := proto.CloneOf(req)
 		alter(changed)

@@ -39,8 +39,8 @@ func readBreak(path string) (ruleBreak, error) {
 }
 
 // overlay writes the broken file and the list that lets the compiler take it in place of the sound one. The tree stays as it is.
-func (b ruleBreak) overlay(dir string) (string, error) {
-	sound, err := filepath.Abs(filepath.FromSlash(b.file))
+func (b ruleBreak) overlay(root, dir string) (string, error) {
+	sound, err := filepath.Abs(filepath.Join(root, filepath.FromSlash(b.file)))
 	if err != nil {
 		return "", err
 	}
@@ -64,18 +64,19 @@ func (b ruleBreak) overlay(dir string) (string, error) {
 }
 
 // found builds the simulation with a break and runs it until it finds something, for at most limit. It tells what, and how long that took.
-func (b ruleBreak) found(ctx context.Context, limit time.Duration) (said string, took time.Duration, err error) {
+func (b ruleBreak) found(ctx context.Context, root string, limit time.Duration) (said string, took time.Duration, err error) {
 	dir, err := os.MkdirTemp("", "huskline-break-")
 	if err != nil {
 		return "", 0, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	list, err := b.overlay(dir)
+	list, err := b.overlay(root, dir)
 	if err != nil {
 		return "", 0, err
 	}
 	program := filepath.Join(dir, "run")
 	build := exec.CommandContext(ctx, "go", "build", "-overlay", list, "-o", program, "./internal/sim/run")
+	build.Dir = root
 	if text, err := build.CombinedOutput(); err != nil {
 		return "", 0, fmt.Errorf("break %s does not compile: %w\n%s", b.name, err, text)
 	}
@@ -92,22 +93,35 @@ func (b ruleBreak) found(ctx context.Context, limit time.Duration) (said string,
 	return "", time.Since(begun), nil
 }
 
-// runBreaks tries the breaks of which a name is given, or all, and prints who found each. It tells whether all were found.
-func runBreaks(ctx context.Context, out io.Writer, names []string, limit time.Duration) (bool, error) {
-	files, err := filepath.Glob(filepath.Join(filepath.FromSlash(breaksDir), "*.txt"))
+// readBreaks reads all breaks of a tree, by name.
+func readBreaks(root string) ([]ruleBreak, error) {
+	files, err := filepath.Glob(filepath.Join(root, filepath.FromSlash(breaksDir), "*.txt"))
 	if err != nil || len(files) == 0 {
-		return false, fmt.Errorf("no breaks in %s: run it at the top of the tree (%v)", breaksDir, err)
+		return nil, fmt.Errorf("no breaks in %s: run it at the top of the tree (%v)", breaksDir, err)
 	}
-	all := true
+	var all []ruleBreak
 	for _, f := range files {
 		b, err := readBreak(f)
 		if err != nil {
-			return false, err
+			return nil, err
 		}
+		all = append(all, b)
+	}
+	return all, nil
+}
+
+// runBreaks tries the breaks of which a name is given, or all, and prints who found each. It tells whether all were found.
+func runBreaks(ctx context.Context, out io.Writer, names []string, limit time.Duration) (bool, error) {
+	breaks, err := readBreaks(".")
+	if err != nil {
+		return false, err
+	}
+	all := true
+	for _, b := range breaks {
 		if len(names) > 0 && !slices.Contains(names, b.name) {
 			continue
 		}
-		said, took, err := b.found(ctx, limit)
+		said, took, err := b.found(ctx, ".", limit)
 		switch {
 		case ctx.Err() != nil:
 			return false, ctx.Err()

@@ -53,6 +53,7 @@ type Hold struct {
 	Class lot.HoldClass
 	Root  lot.ID
 	Ended bool
+	Part  bool // it lies on a part of its root
 }
 
 // Edge is a step from a lot to one made of it.
@@ -103,7 +104,7 @@ func (s *Service) State() State {
 		out.Edges = append(out.Edges, Edge{lot.ID(e.Parent), lot.ID(e.Child)})
 	}
 	for id, h := range s.s.holds.All() {
-		out.Holds = append(out.Holds, Hold{id, h.Class, h.Root, h.Ended})
+		out.Holds = append(out.Holds, Hold{id, h.Class, h.Root, h.Ended, h.Flag().Part})
 	}
 	for _, f := range s.s.flags.All() {
 		out.Flags = append(out.Flags, Flag{f.Hold, f.Lot, f.excluded, f.reason})
