@@ -12,6 +12,7 @@ import (
 type upCmd struct {
 	GRPC     string `name:"grpc" help:"Address of the gRPC door; port 0 takes a free one." default:"127.0.0.1:0" placeholder:"ADDR"`
 	HTTP     string `name:"http" help:"Address of the JSON door." default:"127.0.0.1:0" placeholder:"ADDR"`
+	MQTT     string `name:"mqtt" help:"Address where devices publish readings by MQTT 3.1.1, such as 127.0.0.1:1883; none unless given. A device's password is a token with the role weigh-post." placeholder:"ADDR"`
 	LogLevel string `help:"debug, info, warn or error." default:"warn" enum:"debug,info,warn,error" env:"HUSKLINE_LOG"`
 	Traces   string `help:"OTLP endpoint for traces; empty: none." env:"HUSKLINE_TRACES" placeholder:"ADDR"`
 }
@@ -22,10 +23,13 @@ func (c *upCmd) Run(s *session) error {
 		return usageError{fmt.Errorf("up: --data DIR names the folder that keeps everything")}
 	}
 	plant, err := launch.Start(s.ctx, launch.PlantConfig{
-		Dir: s.cli.Data, GRPC: c.GRPC, HTTP: c.HTTP, Now: s.now, Logger: s.logger(c.LogLevel), Endpoint: c.Traces,
+		Dir: s.cli.Data, GRPC: c.GRPC, HTTP: c.HTTP, MQTT: c.MQTT, Now: s.now, Logger: s.logger(c.LogLevel), Endpoint: c.Traces,
 	})
 	if err != nil {
 		return err
+	}
+	if plant.Endpoint.MQTT != "" {
+		fmt.Fprintf(s.out, "mqtt=%s\n", plant.Endpoint.MQTT)
 	}
 	fmt.Fprintf(s.out, "ready grpc=%s http=%s\n", plant.Endpoint.GRPC, plant.Endpoint.HTTP)
 	err = plant.Wait(s.ctx)

@@ -30,6 +30,7 @@ type Config struct {
 	Listen   string       // host:port, port 0 for any; "": no port at all
 	MaxStore int64        // bytes of all streams together: 1 GiB. By itself the server would take three quarters of the disk
 	Logger   *slog.Logger // nil: nothing is logged
+	MQTT     *MQTT        // nil: no listener for devices
 }
 
 const (
@@ -46,6 +47,9 @@ type Server struct {
 	mu      sync.Mutex
 	running *server.Server // nil while stopped
 	port    int            // once bound, for restarts
+
+	mqttPort int
+	guests   guests
 }
 
 // Start returns once the server takes connections and stores.
@@ -71,8 +75,8 @@ func (s *Server) Resume() error {
 		return nil
 	}
 	err := s.start()
-	if err == nil || portTaken(err) {
-		return err
+	if err == nil || portTaken(err) || s.cfg.MQTT != nil {
+		return err // what devices were told is kept is never put aside
 	}
 	aside := s.cfg.StoreDir + ".broken"
 	s.cfg.Logger.Error("bus cannot use its folder; it is put aside", "folder", aside, "reason", err)
@@ -96,6 +100,11 @@ func (s *Server) start() error {
 	if err := os.MkdirAll(s.cfg.StoreDir, 0o700); err != nil {
 		return fmt.Errorf("start bus: %w", err)
 	}
+	if s.cfg.MQTT != nil {
+		if err := s.listenMQTT(options); err != nil {
+			return err
+		}
+	}
 	srv, err := server.NewServer(options)
 	if err != nil {
 		return fmt.Errorf("start bus: %w", err)
@@ -110,6 +119,9 @@ func (s *Server) start() error {
 	}
 	if addr, ok := srv.Addr().(*net.TCPAddr); ok {
 		s.port = addr.Port
+	}
+	if s.cfg.MQTT != nil {
+		s.mqttPort = options.MQTT.Port
 	}
 	s.running = srv
 	return nil

@@ -17,6 +17,7 @@ import (
 type Endpoint struct {
 	GRPC  string `json:"grpc"`
 	HTTP  string `json:"http"`
+	MQTT  string `json:"mqtt,omitempty"` // where devices connect by MQTT; empty: nowhere
 	Token string `json:"token"`
 	PID   int    `json:"pid"`
 }

@@ -26,6 +26,7 @@ type PlantConfig struct {
 	Dir      string // the data folder; made if absent
 	GRPC     string // "127.0.0.1:0": loopback, a free port
 	HTTP     string
+	MQTT     string // where devices connect by MQTT; empty: nowhere
 	Now      func() time.Time
 	Logger   *slog.Logger
 	Endpoint string // OTLP endpoint for traces; empty: none
@@ -45,6 +46,7 @@ type Plant struct {
 	board    *switchboard
 	ports    listeners
 	door     *door
+	devices  *devices
 	tracing  *telemetry.Tracing
 	registry *prometheus.Registry
 }
@@ -100,7 +102,15 @@ func (p *Plant) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if p.cfg.MQTT != "" {
+		if p.devices, err = p.openDevices(ctx, secret); err != nil {
+			return err
+		}
+	}
 	p.Endpoint = Endpoint{GRPC: p.door.grpcL.Addr().String(), HTTP: p.door.httpL.Addr().String(), Token: secret, PID: os.Getpid()}
+	if p.devices != nil {
+		p.Endpoint.MQTT = p.devices.server.MQTTAddr()
+	}
 	return writeEndpoint(p.cfg.Dir, p.Endpoint)
 }
 
@@ -217,6 +227,10 @@ func (p *Plant) Stop() error {
 	var errs []error
 	if p.postgres != nil {
 		_ = os.Remove(filepath.Join(p.cfg.Dir, endpointFile))
+	}
+	if p.devices != nil {
+		errs = append(errs, p.devices.close())
+		p.devices = nil
 	}
 	if p.door != nil {
 		errs = append(errs, p.door.close())

@@ -65,8 +65,8 @@ func (r raw) reading(ownNumbers bool) (*intakev1.Reading, error) {
 	return &intakev1.Reading{Scale: r[0], Sequence: seq, Time: timestamppb.New(at), Digits: r[3], Unit: r[4], Kind: kind, Reference: r[6]}, nil
 }
 
-// header maps the columns of a CSV feed: where each stands, -1 where it is absent.
-func header(line string, ownNumbers bool) ([]int, error) {
+// header maps the columns of a CSV feed: where each stands, -1 where it is absent, as the optional one may be.
+func header(line, optional string) ([]int, error) {
 	names, err := cells(line)
 	if err != nil {
 		return nil, fault.Invalid("header_malformed", "line 1: the header row: %v", err)
@@ -83,7 +83,7 @@ func header(line string, ownNumbers bool) ([]int, error) {
 		place[at] = i
 	}
 	for at := range mustHave {
-		if place[at] < 0 && !(ownNumbers && at == seqColumn) {
+		if place[at] < 0 && columns[at] != optional {
 			return nil, fault.Invalid("column_missing", "line 1: column %q is required", columns[at])
 		}
 	}
@@ -122,8 +122,8 @@ func cells(line string) ([]string, error) {
 	return got, nil
 }
 
-// fromJSON reads one object. A number is taken digit by digit as it stands, never by way of a float.
-func fromJSON(line string, ownNumbers bool) (r raw, err error) {
+// fromJSON reads one object, which may lack the optional field. A number is taken digit by digit as it stands, never by way of a float.
+func fromJSON(line, optional string) (r raw, err error) {
 	d := json.NewDecoder(strings.NewReader(line))
 	d.UseNumber()
 	var fields map[string]any
@@ -148,7 +148,7 @@ func fromJSON(line string, ownNumbers bool) (r raw, err error) {
 		}
 	}
 	for at := range mustHave {
-		if _, there := fields[columns[at]]; !there && !(ownNumbers && at == seqColumn) {
+		if _, there := fields[columns[at]]; !there && columns[at] != optional {
 			return r, fault.Invalid("field_missing", "field %s is required", columns[at])
 		}
 	}
@@ -174,8 +174,12 @@ func (p *Parser) Line(line string) (*intakev1.Reading, error) {
 	if strings.TrimSpace(line) == "" {
 		return nil, nil
 	}
+	optional := ""
+	if p.OwnNumbers {
+		optional = columns[seqColumn]
+	}
 	if !p.begun && !isJSON([]byte(line)) {
-		place, err := header(line, p.OwnNumbers)
+		place, err := header(line, optional)
 		p.place, p.begun = place, err == nil
 		return nil, err
 	}
@@ -184,7 +188,7 @@ func (p *Parser) Line(line string) (*intakev1.Reading, error) {
 	}
 	r, err := raw{}, error(nil)
 	if p.json {
-		r, err = fromJSON(line, p.OwnNumbers)
+		r, err = fromJSON(line, optional)
 	} else {
 		r, err = fromCSV(line, p.place)
 	}
@@ -192,6 +196,19 @@ func (p *Parser) Line(line string) (*intakev1.Reading, error) {
 		return nil, err
 	}
 	return r.reading(p.OwnNumbers)
+}
+
+// ReadObject reads one JSON object that came by itself from a scale: it need not name the scale, and names no other.
+func ReadObject(text, scale string) (*intakev1.Reading, error) {
+	r, err := fromJSON(text, columns[0])
+	if err != nil {
+		return nil, err
+	}
+	if r[0] != "" && r[0] != scale {
+		return nil, fault.Invalid("scale_mismatch", "field scale: %q, and it came as %q", r[0], scale)
+	}
+	r[0] = scale
+	return r.reading(false)
 }
 
 // isJSON tells the two kinds of feed apart by the first line.
