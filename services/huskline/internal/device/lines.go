@@ -272,7 +272,7 @@ func (f *Frames) keep(frame Frame, sink Sink) error {
 	}
 	at := f.cfg.Now().UTC().Truncate(time.Microsecond)
 	err := sink.Keep(weighqueue.Entry{Load: true, Reading: &intakev1.Reading{
-		Scale: f.cfg.Scale, Time: timestamppb.New(at), Digits: frame.Digits, Unit: frame.Unit, Kind: kind,
+		Scale: f.cfg.Scale, Time: timestamppb.New(at), Digits: frame.Digits, Unit: frame.Unit, Kind: kind, Range: int32(frame.Range - '0'),
 	}})
 	if k := fault.KindOf(err); k == fault.KindPrecondition || k == fault.KindUnavailable {
 		f.tell(sink, Notice{Reason: fault.ReasonOf(err), Alarm: true,

@@ -19,8 +19,8 @@ import (
 	"huskline/internal/fault"
 )
 
-// columns are the fields of a reading, by the names that a header row and a JSON object use; the last may be left out.
-var columns = []string{"scale", "seq", "time", "reading", "unit", "kind", "reference"}
+// columns are the fields of a reading, by the names that a header row and a JSON object use; the last five may be left out.
+var columns = []string{"scale", "seq", "time", "reading", "unit", "kind", "reference", "in_motion", "high_resolution", "center_of_zero", "range"}
 
 // seqColumn is the one that a device without numbers of its own leaves out.
 const seqColumn = 1
@@ -36,7 +36,7 @@ var kinds = map[string]intakev1.ReadingKind{
 }
 
 // raw is a reading as text, in the order of columns.
-type raw [7]string
+type raw [11]string
 
 // reading turns text into a message. Digits, unit and scale are left as they came: what they may be is intake's to judge, reading by reading.
 func (r raw) reading(ownNumbers bool) (*intakev1.Reading, error) {
@@ -62,7 +62,33 @@ func (r raw) reading(ownNumbers bool) (*intakev1.Reading, error) {
 	if !ok {
 		return nil, fault.Invalid("kind_unknown", "field kind: %q: only gross, tare and net are allowed", r[5])
 	}
-	return &intakev1.Reading{Scale: r[0], Sequence: seq, Time: timestamppb.New(at), Digits: r[3], Unit: r[4], Kind: kind, Reference: r[6]}, nil
+	out := &intakev1.Reading{Scale: r[0], Sequence: seq, Time: timestamppb.New(at), Digits: r[3], Unit: r[4], Kind: kind, Reference: r[6]}
+	if err := r.status(out); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// status reads what the scale said of itself, where it did.
+func (r raw) status(out *intakev1.Reading) error {
+	const first = 7
+	for i, flag := range []*bool{&out.InMotion, &out.HighResolution, &out.CenterOfZero} {
+		switch r[first+i] {
+		case "", "false":
+		case "true":
+			*flag = true
+		default:
+			return fault.Invalid("flag_malformed", "field %s: %q: only true and false are allowed", columns[first+i], r[first+i])
+		}
+	}
+	if text := r[len(r)-1]; text != "" {
+		n, err := strconv.ParseInt(text, 10, 32)
+		if err != nil || n < 1 || text != strconv.FormatInt(n, 10) {
+			return fault.Invalid("range_malformed", "field range: %q: only a whole number from 1 is allowed", text)
+		}
+		out.Range = int32(n)
+	}
+	return nil
 }
 
 // header maps the columns of a CSV feed: where each stands, -1 where it is absent, as the optional one may be.
@@ -143,6 +169,11 @@ func fromJSON(line, optional string) (r raw, err error) {
 			r[at] = v
 		case json.Number:
 			r[at] = v.String()
+		case bool:
+			if !strings.Contains(columns[at], "_") {
+				return r, fault.Invalid("field_malformed", "field %s: only text or a number is allowed", name)
+			}
+			r[at] = strconv.FormatBool(v)
 		default:
 			return r, fault.Invalid("field_malformed", "field %s: only text or a number is allowed", name)
 		}

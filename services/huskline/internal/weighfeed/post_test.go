@@ -191,6 +191,31 @@ func TestServiceThatStaysAwayEndsThePost(t *testing.T) {
 	}
 }
 
+// Catches: a mark of the scale, such as "in motion", that is taken for nothing.
+func TestStatusFields(t *testing.T) {
+	t.Parallel()
+	for line, want := range map[string]string{
+		`"in_motion":true,"range":2`:                     "true false false 2",
+		`"high_resolution":true,"center_of_zero":"true"`: "false true true 0",
+		`"in_motion":false`:                              "false false false 0",
+		`"in_motion":"yes"`:                              "flag_malformed",
+		`"in_motion":1`:                                  "flag_malformed",
+		`"range":0`:                                      "range_malformed",
+		`"range":1.5`:                                    "range_malformed",
+		`"reference":true`:                               "field_malformed",
+		`"stable":true`:                                  "field_unknown",
+	} {
+		r, err := (&Parser{}).Line(`{"scale":"T-1","seq":1,"time":"2024-10-01T08:00:00Z","reading":"5","unit":"LBR","kind":"net",` + line + `}`)
+		got := fault.ReasonOf(err)
+		if err == nil {
+			got = fmt.Sprint(r.GetInMotion(), r.GetHighResolution(), r.GetCenterOfZero(), r.GetRange())
+		}
+		if got != want {
+			t.Errorf("%s: %s, want %s", line, got, want)
+		}
+	}
+}
+
 func FuzzLine(f *testing.F) {
 	f.Add("T-1,1,2024-10-01T08:00:00Z,5,LBR,net,")
 	f.Add(`{"scale":"T-1","seq":1,"time":"2024-10-01T08:00:00Z","reading":5,"unit":"LBR","kind":"net"}`)
