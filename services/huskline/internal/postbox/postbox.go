@@ -41,7 +41,7 @@ const (
 	streamBytes = 256 << 20
 	batchSize   = 200
 	batchWait   = 200 * time.Millisecond
-	ackWait     = time.Minute
+	ackWait     = 30 * time.Second // longer than a call
 	callLimit   = 20 * time.Second
 	firstPause  = 100 * time.Millisecond
 	lastPause   = 10 * time.Second

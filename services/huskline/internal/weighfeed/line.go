@@ -150,40 +150,67 @@ func cells(line string) ([]string, error) {
 
 // fromJSON reads one object, which may lack the optional field. A number is taken digit by digit as it stands, never by way of a float.
 func fromJSON(line, optional string) (r raw, err error) {
+	if !utf8.ValidString(line) {
+		return r, fault.Invalid("not_utf8", "the line is not UTF-8")
+	}
 	d := json.NewDecoder(strings.NewReader(line))
 	d.UseNumber()
-	var fields map[string]any
-	if err := d.Decode(&fields); err != nil {
+	if open, err := d.Token(); err != nil || open != json.Delim('{') {
+		return r, fault.Invalid("line_malformed", "not a JSON object")
+	}
+	seen := map[string]bool{}
+	for d.More() {
+		if err := r.field(d, seen); err != nil {
+			return r, err
+		}
+	}
+	if _, err := d.Token(); err != nil {
 		return r, fault.Invalid("line_malformed", "not a JSON object: %v", err)
 	}
 	if _, err := d.Token(); err != io.EOF {
 		return r, fault.Invalid("line_malformed", "more than one JSON value on the line")
 	}
-	for name, value := range fields {
-		at := slices.Index(columns, name)
-		if at < 0 {
-			return r, fault.Invalid("field_unknown", "field %q: known are %s", name, strings.Join(columns, ", "))
-		}
-		switch v := value.(type) {
-		case string:
-			r[at] = v
-		case json.Number:
-			r[at] = v.String()
-		case bool:
-			if !strings.Contains(columns[at], "_") {
-				return r, fault.Invalid("field_malformed", "field %s: only text or a number is allowed", name)
-			}
-			r[at] = strconv.FormatBool(v)
-		default:
-			return r, fault.Invalid("field_malformed", "field %s: only text or a number is allowed", name)
-		}
-	}
 	for at := range mustHave {
-		if _, there := fields[columns[at]]; !there && columns[at] != optional {
+		if !seen[columns[at]] && columns[at] != optional {
 			return r, fault.Invalid("field_missing", "field %s is required", columns[at])
 		}
 	}
 	return r, nil
+}
+
+// field reads one name and its value. A name that comes twice is refused: either value may be the one that was meant.
+func (r *raw) field(d *json.Decoder, seen map[string]bool) error {
+	key, err := d.Token()
+	name, ok := key.(string)
+	var value any
+	if err == nil && ok {
+		err = d.Decode(&value)
+	}
+	if err != nil || !ok {
+		return fault.Invalid("line_malformed", "not a JSON object: %v", err)
+	}
+	at := slices.Index(columns, name)
+	switch {
+	case at < 0:
+		return fault.Invalid("field_unknown", "field %q: known are %s", name, strings.Join(columns, ", "))
+	case seen[name]:
+		return fault.Invalid("field_twice", "field %s stands twice", name)
+	}
+	seen[name] = true
+	switch v := value.(type) {
+	case string:
+		r[at] = v
+		return nil
+	case json.Number:
+		r[at] = v.String()
+		return nil
+	case bool:
+		if strings.Contains(name, "_") {
+			r[at] = strconv.FormatBool(v)
+			return nil
+		}
+	}
+	return fault.Invalid("field_malformed", "field %s: only text or a number is allowed", name)
 }
 
 // Parser reads the lines of one feed, which its first line says to be CSV or JSON. The zero value is ready.

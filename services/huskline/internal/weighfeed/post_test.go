@@ -203,6 +203,7 @@ func TestStatusFields(t *testing.T) {
 		`"range":0`:                                      "range_malformed",
 		`"range":1.5`:                                    "range_malformed",
 		`"reference":true`:                               "field_malformed",
+		`"range":1,"range":2`:                            "field_twice",
 		`"stable":true`:                                  "field_unknown",
 	} {
 		r, err := (&Parser{}).Line(`{"scale":"T-1","seq":1,"time":"2024-10-01T08:00:00Z","reading":"5","unit":"LBR","kind":"net",` + line + `}`)
