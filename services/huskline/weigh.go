@@ -19,10 +19,11 @@ import (
 type weighCmd struct {
 	File       string `arg:"" optional:"" default:"-" help:"File with a header row or JSON lines; - is standard input."`
 	Register   bool   `help:"Register scales that the plant does not know, without limits, without asking; needs an administrator's token."`
-	From       string `help:"Stand beside a device and go on until ctrl-C: tcp://HOST:PORT or serial:///dev/NAME (text frames of SMA SCP-0499), or a file that grows." placeholder:"ADDRESS"`
+	From       string `help:"Stand beside a device and go on until ctrl-C: tcp://HOST:PORT or serial:///dev/NAME (text frames of SMA SCP-0499), mqtt://USER@HOST:PORT/TOPIC, or a file that grows." placeholder:"ADDRESS"`
 	Scale      string `help:"With --from: the scale that sends the frames." placeholder:"CODE"`
 	Queue      string `help:"With --from: folder that keeps readings until the plant has them." type:"path" placeholder:"DIR"`
 	QueueLimit string `help:"With --from: how large the queue may grow; at its limit nothing more is captured, and nothing is dropped." default:"64MiB" placeholder:"SIZE"`
+	PassFile   string `name:"password-file" help:"With --from mqtt://…: file with the password at the broker." type:"path" placeholder:"FILE"`
 	First      int64  `help:"With --from: the scale's first own number; otherwise a new queue asks the plant." placeholder:"N"`
 	AcceptLoss bool   `help:"With --from and --first: go on with what is whole of a queue that was cut or damaged."`
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -38,6 +39,10 @@ func (c *weighCmd) from(s *session) error {
 	case c.AcceptLoss && c.First == 0:
 		return usageError{errors.New("weigh --accept-loss: --first gives the first number that the scale never used")}
 	}
+	password, err := secretFile(c.PassFile)
+	if err != nil {
+		return err
+	}
 	line := &plantLine{s: s}
 	defer line.close()
 	if _, err := line.intake(); err != nil && fault.KindOf(err) != fault.KindUnavailable {
@@ -51,7 +56,7 @@ func (c *weighCmd) from(s *session) error {
 	say := newWeighTeller(s)
 	say.opened(c.Queue, opened)
 	report, err := station.Run(s.ctx, station.Config{
-		Queue: queue, Source: c.source(s, address, queue), Intake: line.intake, NewID: uuid.NewString, Scale: c.Scale, First: c.First, Register: c.Register, Say: say.event,
+		Queue: queue, Source: c.source(s, address, queue, password), Intake: line.intake, NewID: uuid.NewString, Scale: c.Scale, First: c.First, Register: c.Register, Say: say.event,
 	})
 	fmt.Fprintf(s.errout, "captured %d, stored %d, sent before %d, in conflict %d; %d wait and %d are set aside in %s\n",
 		report.Captured, report.Stored, report.Repeated, report.Conflicts, report.Waiting, report.Aside, c.Queue)
@@ -67,9 +72,13 @@ func (c *weighCmd) from(s *session) error {
 }
 
 // source is the device, going on where the queue says that an earlier run ended.
-func (c *weighCmd) source(s *session, a device.Address, queue *weighqueue.Queue) device.Source {
-	if !a.Frames() {
+func (c *weighCmd) source(s *session, a device.Address, queue *weighqueue.Queue, password string) device.Source {
+	switch a.Scheme {
+	case "file":
 		return device.NewFollow(device.FollowConfig{Path: a.Place, Origin: queue.Origin()})
+	case "mqtt":
+		sum := sha256.Sum256([]byte(queue.Dir()))
+		return device.NewTopic(device.TopicConfig{Broker: a.Place, User: a.User, Password: password, Topic: a.Topic, Client: fmt.Sprintf("huskline-%x", sum[:6])})
 	}
 	at := queue.Scale(c.Scale)
 	return device.NewFrames(device.FramesConfig{

@@ -20,12 +20,15 @@ import (
 //	tcp://10.0.0.7:10001
 //	serial:///dev/ttyUSB0?baud=9600&mode=continuous
 //	file:///var/spool/scale.csv, or the path alone
+//	mqtt://USER@10.0.0.8:1883/plant/scale/+/weight
 //
 // Scales take mode (demand, the default, or continuous), every (between two questions), stable (frames alike that settle a load), threshold (in the
 // scale's unit; a load is above it) and kind (gross, tare or net; else as the scale says). Serial lines also take baud, bits, parity and stop.
 type Address struct {
-	Scheme    string // tcp, serial or file
+	Scheme    string // tcp, serial, file or mqtt
 	Place     string // host:port or path
+	User      string // at a broker
+	Topic     string // at a broker
 	Demand    bool
 	Every     time.Duration
 	Stable    int
@@ -43,7 +46,7 @@ const (
 )
 
 // Frames tells whether the address is a scale that sends text frames.
-func (a Address) Frames() bool { return a.Scheme != "file" }
+func (a Address) Frames() bool { return a.Scheme == "tcp" || a.Scheme == "serial" }
 
 // ParseAddress reads an address. What it does not know is an error: a misspelt option would capture by other rules than were meant.
 func ParseAddress(text string) (Address, error) {
@@ -78,8 +81,15 @@ func ParseAddress(text string) (Address, error) {
 		if u.Host != "" || u.Path == "" {
 			return a, fault.Invalid("address_malformed", "address %q: it reads file:///PATH", text)
 		}
+	case "mqtt":
+		allowed = nil
+		a.Place, a.User, a.Topic = u.Host, u.User.Username(), strings.TrimPrefix(u.Path, "/")
+		_, secret := u.User.Password()
+		if _, _, err := net.SplitHostPort(u.Host); err != nil || a.Topic == "" || secret {
+			return a, fault.Invalid("address_malformed", "address %q: it reads mqtt://USER@HOST:PORT/TOPIC; a password is read from a file", u.Redacted())
+		}
 	default:
-		return a, fault.Invalid("address_scheme", "address %q: %q is none of tcp, serial and file", text, scheme)
+		return a, fault.Invalid("address_scheme", "address %q: %q is none of tcp, serial, file and mqtt", text, scheme)
 	}
 	return a, a.options(u.Query(), allowed)
 }

@@ -256,16 +256,22 @@ func (p *Parser) Line(line string) (*intakev1.Reading, error) {
 	return r.reading(p.OwnNumbers)
 }
 
-// ReadObject reads one JSON object that came by itself from a scale: it need not name the scale, and names no other.
+// ReadObject reads one JSON object that came by itself. Where it came from a known scale it need not name it, and names no other; with scale empty it names its own.
 func ReadObject(text, scale string) (*intakev1.Reading, error) {
-	r, err := fromJSON(text, columns[0])
+	optional := columns[0]
+	if scale == "" {
+		optional = ""
+	}
+	r, err := fromJSON(text, optional)
 	if err != nil {
 		return nil, err
 	}
-	if r[0] != "" && r[0] != scale {
+	if r[0] != "" && scale != "" && r[0] != scale {
 		return nil, fault.Invalid("scale_mismatch", "field scale: %q, and it came as %q", r[0], scale)
 	}
-	r[0] = scale
+	if scale != "" {
+		r[0] = scale
+	}
 	return r.reading(false)
 }
 

@@ -141,6 +141,9 @@ func (q *Queue) notify() {
 	}
 }
 
+// Dir is the queue's folder.
+func (q *Queue) Dir() string { return q.cfg.Dir }
+
 // Changed is told when something was added.
 func (q *Queue) Changed() <-chan struct{} { return q.changed }
 
