@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
@@ -39,6 +40,9 @@ func (p *Plant) openDevices(ctx context.Context, secret string) (_ *devices, err
 	db := p.dbs[lot.Intake].commands
 	verifier := access.NewVerifier(db.Pool(), p.cfg.Now)
 	logger := p.cfg.Logger.With(slog.String("door", "mqtt"))
+	if host, _, err := net.SplitHostPort(p.cfg.MQTT); err == nil && !net.ParseIP(host).IsLoopback() && host != "localhost" {
+		logger.WarnContext(ctx, "devices connect without TLS beyond this machine: whoever can listen on that network reads their passwords", "address", p.cfg.MQTT)
+	}
 	var open atomic.Bool
 	d := &devices{}
 	defer func() {
