@@ -161,3 +161,59 @@ func TestListWeighingRules(t *testing.T) {
 		require.Equal(t, basis, rules[name].GetBasis(), name)
 	}
 }
+
+// The table of scales tells of each how its feed does: what is missing, how late, what the clock is off, how many in an hour, what went wrong last,
+// and whether it is silent inside its hours. Records tell nothing of this. It catches a figure that the next batch forgets, or an import moves.
+func TestHealthOfFeeds(t *testing.T) {
+	t.Parallel()
+	g := newGate(t)
+	ctx := t.Context()
+	w := truck("W")
+	w.TimeZone, w.SilentAfterSeconds = "UTC", 1800
+	w.Hours = []*intakev1.ScaleHours{{Weekday: 1, Opens: "06:00", Closes: "24:00"}} // 20 January 2025 is a Monday
+	g.scale(w)
+	state := func() *intakev1.ScaleState {
+		page, err := g.client.ListScales(ctx, &intakev1.ListScalesRequest{})
+		require.NoError(t, err)
+		require.Len(t, page.GetScales(), 1)
+		s := page.GetScales()[0]
+		s.Scale = nil
+		return s
+	}
+	if diff := cmp.Diff(&intakev1.ScaleState{Silent: true, SilentSince: timestamppb.New(day(20, 6))}, state(), protocmp.Transform()); diff != "" {
+		t.Errorf("never heard (-want +got):\n%s", diff)
+	}
+	at := func(n int64, before time.Duration) *intakev1.Reading { return weighedAt("W", n, clock().Add(-before)) }
+	off := at(5, time.Minute)
+	off.Digits = "48021"
+	doubtful := at(6, -time.Hour)
+	_, err := g.client.PostReadings(rpc.WithClock(ctx, clock().Add(-3*time.Second)), &intakev1.PostReadingsRequest{
+		CommandId: id(), Readings: []*intakev1.Reading{at(1, 40*time.Second), at(2, 30*time.Second), at(9, time.Hour), off},
+	})
+	require.NoError(t, err)
+	other := at(2, 30*time.Second)
+	other.Digits = "48040"
+	g.post(g.client, other, doubtful)
+	_, err = g.client.PostReadings(ctx, &intakev1.PostReadingsRequest{CommandId: id(), Historic: true, Readings: []*intakev1.Reading{at(3, 0), at(0, 0)}})
+	require.NoError(t, err)
+	want := &intakev1.ScaleState{
+		Watermark: 3, Stored: 5, Conflicts: 1, Highest: 9, Missing: 4, Newest: timestamppb.New(clock().Add(-30 * time.Second)), Heard: timestamppb.New(clock()),
+		LatenessMicros: 30_000_000, ClockOffsetMicros: new(int64(3_600_000_000)), ReadingsPerHour: 4, Refused: 2, SilentSince: timestamppb.New(clock()),
+		Faults: []*intakev1.ReadingFault{
+			{At: timestamppb.New(clock()), Reason: "sequence_below_one"}, {At: timestamppb.New(clock()), Sequence: 2, Reason: "sequence_taken"},
+			{At: timestamppb.New(clock()), Sequence: 5, Reason: "off_division"},
+		},
+	}
+	if diff := cmp.Diff(want, state(), protocmp.Transform(), protocmp.IgnoreFields(&intakev1.ReadingFault{}, "message")); diff != "" {
+		t.Errorf("state (-want +got):\n%s", diff)
+	}
+	for n := int64(10); n < 20; n++ {
+		bad := at(n, 0)
+		bad.Digits = "-1"
+		g.post(g.client, bad)
+	}
+	faults := state().GetFaults()
+	require.Len(t, faults, 5)
+	require.EqualValues(t, 19, faults[0].GetSequence())
+	require.EqualValues(t, 15, faults[4].GetSequence())
+}

@@ -95,6 +95,9 @@ func New(cfg Config) (*Service, error) {
 	s.parts = server.New(server.Config{
 		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader, View: s.view, Now: cfg.Now,
 	})
+	if cfg.Metrics != nil {
+		return s, cfg.Metrics.Register(s.parts.Gauges())
+	}
 	return s, nil
 }
 
@@ -114,6 +117,10 @@ func (s *Service) Run(ctx context.Context) error {
 	group.Go(func() error { return s.view.Run(ctx) })
 	group.Go(func() error {
 		s.parts.Sweep(ctx, s.cfg.Logger)
+		return nil
+	})
+	group.Go(func() error {
+		s.parts.NewWatch(s.cfg.Logger).Run(ctx)
 		return nil
 	})
 	return group.Wait()

@@ -50,7 +50,7 @@ func (s *Service) Start() {
 	})
 	s.post = command.NewPoster(run, s.cfg.Call, slices.Concat(gate.Handlers(), pay.Handlers())...)
 	runner := work.New(run, s.post, nil)
-	s.register, s.gate, s.pay = register.New(runner, nil), gate.New(runner, nil), pay.New(runner)
+	s.register, s.gate, s.pay = register.New(runner, nil, s.cfg.Now), gate.New(runner, nil), pay.New(runner)
 }
 
 // Register answers for parties and items.

@@ -951,7 +951,31 @@ type ScaleState struct {
 	// Readings stored.
 	Stored int64 `protobuf:"varint,3,opt,name=stored,proto3" json:"stored,omitempty"`
 	// Readings kept apart because their sequence was taken by another content.
-	Conflicts     int64 `protobuf:"varint,4,opt,name=conflicts,proto3" json:"conflicts,omitempty"`
+	Conflicts int64 `protobuf:"varint,4,opt,name=conflicts,proto3" json:"conflicts,omitempty"`
+	// Highest sequence stored.
+	Highest int64 `protobuf:"varint,5,opt,name=highest,proto3" json:"highest,omitempty"`
+	// Sequence numbers below the highest that are not stored.
+	Missing int64 `protobuf:"varint,6,opt,name=missing,proto3" json:"missing,omitempty"`
+	// When the newest live reading was weighed, those of doubtful time apart; absent where there is none.
+	Newest *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=newest,proto3" json:"newest,omitempty"`
+	// When something live came last; absent where nothing did.
+	Heard *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=heard,proto3" json:"heard,omitempty"`
+	// How long the newest live reading of the last batch had waited, microseconds; below zero where its time was ahead.
+	LatenessMicros int64 `protobuf:"varint,9,opt,name=lateness_micros,json=latenessMicros,proto3" json:"lateness_micros,omitempty"`
+	// What the sender's clock was ahead of the service's when it last told, microseconds, behind below zero; absent where it never did.
+	ClockOffsetMicros *int64 `protobuf:"varint,10,opt,name=clock_offset_micros,json=clockOffsetMicros,proto3,oneof" json:"clock_offset_micros,omitempty"`
+	// Live readings stored in the last sixty minutes.
+	ReadingsPerHour int64 `protobuf:"varint,11,opt,name=readings_per_hour,json=readingsPerHour,proto3" json:"readings_per_hour,omitempty"`
+	// Readings refused.
+	Refused int64 `protobuf:"varint,12,opt,name=refused,proto3" json:"refused,omitempty"`
+	// The last few readings that were refused or are in conflict, newest first.
+	Faults []*ReadingFault `protobuf:"bytes,13,rep,name=faults,proto3" json:"faults,omitempty"`
+	// An alarm: not heard for too long inside its hours.
+	Silent bool `protobuf:"varint,14,opt,name=silent,proto3" json:"silent,omitempty"`
+	// Since when it is silent inside its hours, an alarm or not yet; absent outside them.
+	SilentSince *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=silent_since,json=silentSince,proto3" json:"silent_since,omitempty"`
+	// Its latest check failed.
+	CheckFailed   bool `protobuf:"varint,16,opt,name=check_failed,json=checkFailed,proto3" json:"check_failed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1012,6 +1036,90 @@ func (x *ScaleState) GetConflicts() int64 {
 		return x.Conflicts
 	}
 	return 0
+}
+
+func (x *ScaleState) GetHighest() int64 {
+	if x != nil {
+		return x.Highest
+	}
+	return 0
+}
+
+func (x *ScaleState) GetMissing() int64 {
+	if x != nil {
+		return x.Missing
+	}
+	return 0
+}
+
+func (x *ScaleState) GetNewest() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Newest
+	}
+	return nil
+}
+
+func (x *ScaleState) GetHeard() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Heard
+	}
+	return nil
+}
+
+func (x *ScaleState) GetLatenessMicros() int64 {
+	if x != nil {
+		return x.LatenessMicros
+	}
+	return 0
+}
+
+func (x *ScaleState) GetClockOffsetMicros() int64 {
+	if x != nil && x.ClockOffsetMicros != nil {
+		return *x.ClockOffsetMicros
+	}
+	return 0
+}
+
+func (x *ScaleState) GetReadingsPerHour() int64 {
+	if x != nil {
+		return x.ReadingsPerHour
+	}
+	return 0
+}
+
+func (x *ScaleState) GetRefused() int64 {
+	if x != nil {
+		return x.Refused
+	}
+	return 0
+}
+
+func (x *ScaleState) GetFaults() []*ReadingFault {
+	if x != nil {
+		return x.Faults
+	}
+	return nil
+}
+
+func (x *ScaleState) GetSilent() bool {
+	if x != nil {
+		return x.Silent
+	}
+	return false
+}
+
+func (x *ScaleState) GetSilentSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SilentSince
+	}
+	return nil
+}
+
+func (x *ScaleState) GetCheckFailed() bool {
+	if x != nil {
+		return x.CheckFailed
+	}
+	return false
 }
 
 // Reading is one weight posted by one scale under one sequence number. Rules for single readings are judged one by one, so that a bad one never
@@ -4839,13 +4947,27 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"page_token\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"t\n" +
 	"\x12ListScalesResponse\x126\n" +
 	"\x06scales\x18\x01 \x03(\v2\x1e.huskline.intake.v1.ScaleStateR\x06scales\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x91\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x9b\x05\n" +
 	"\n" +
 	"ScaleState\x12/\n" +
 	"\x05scale\x18\x01 \x01(\v2\x19.huskline.intake.v1.ScaleR\x05scale\x12\x1c\n" +
 	"\twatermark\x18\x02 \x01(\x03R\twatermark\x12\x16\n" +
 	"\x06stored\x18\x03 \x01(\x03R\x06stored\x12\x1c\n" +
-	"\tconflicts\x18\x04 \x01(\x03R\tconflicts\"\xec\x02\n" +
+	"\tconflicts\x18\x04 \x01(\x03R\tconflicts\x12\x18\n" +
+	"\ahighest\x18\x05 \x01(\x03R\ahighest\x12\x18\n" +
+	"\amissing\x18\x06 \x01(\x03R\amissing\x122\n" +
+	"\x06newest\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x06newest\x120\n" +
+	"\x05heard\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x05heard\x12'\n" +
+	"\x0flateness_micros\x18\t \x01(\x03R\x0elatenessMicros\x123\n" +
+	"\x13clock_offset_micros\x18\n" +
+	" \x01(\x03H\x00R\x11clockOffsetMicros\x88\x01\x01\x12*\n" +
+	"\x11readings_per_hour\x18\v \x01(\x03R\x0freadingsPerHour\x12\x18\n" +
+	"\arefused\x18\f \x01(\x03R\arefused\x128\n" +
+	"\x06faults\x18\r \x03(\v2 .huskline.intake.v1.ReadingFaultR\x06faults\x12\x16\n" +
+	"\x06silent\x18\x0e \x01(\bR\x06silent\x12=\n" +
+	"\fsilent_since\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\vsilentSince\x12!\n" +
+	"\fcheck_failed\x18\x10 \x01(\bR\vcheckFailedB\x16\n" +
+	"\x14_clock_offset_micros\"\xec\x02\n" +
 	"\aReading\x12\x14\n" +
 	"\x05scale\x18\x01 \x01(\tR\x05scale\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12.\n" +
@@ -5289,32 +5411,33 @@ var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(*timestamppb.Timestamp)(nil),            // 70: google.protobuf.Timestamp
 	(*ScaleRange)(nil),                       // 71: huskline.intake.v1.ScaleRange
 	(*ScaleHours)(nil),                       // 72: huskline.intake.v1.ScaleHours
-	(*ReadingMarks)(nil),                     // 73: huskline.intake.v1.ReadingMarks
-	(v1.Ownership)(0),                        // 74: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                        // 75: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),                  // 76: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),                     // 77: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),                     // 78: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),                   // 79: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),                    // 80: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),                   // 81: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),                  // 82: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),                      // 83: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                          // 84: huskline.event.v1.Head
-	(*ListWeighingRulesRequest)(nil),         // 85: huskline.intake.v1.ListWeighingRulesRequest
-	(*RecordScaleCheckRequest)(nil),          // 86: huskline.intake.v1.RecordScaleCheckRequest
-	(*ListScaleChecksRequest)(nil),           // 87: huskline.intake.v1.ListScaleChecksRequest
-	(*ListCorrectionProposalsRequest)(nil),   // 88: huskline.intake.v1.ListCorrectionProposalsRequest
-	(*ListProposalDeliveriesRequest)(nil),    // 89: huskline.intake.v1.ListProposalDeliveriesRequest
-	(*ListProposalReadingsRequest)(nil),      // 90: huskline.intake.v1.ListProposalReadingsRequest
-	(*DecideCorrectionProposalRequest)(nil),  // 91: huskline.intake.v1.DecideCorrectionProposalRequest
-	(*ListWeighingRulesResponse)(nil),        // 92: huskline.intake.v1.ListWeighingRulesResponse
-	(*RecordScaleCheckResponse)(nil),         // 93: huskline.intake.v1.RecordScaleCheckResponse
-	(*ListScaleChecksResponse)(nil),          // 94: huskline.intake.v1.ListScaleChecksResponse
-	(*ListCorrectionProposalsResponse)(nil),  // 95: huskline.intake.v1.ListCorrectionProposalsResponse
-	(*ListProposalDeliveriesResponse)(nil),   // 96: huskline.intake.v1.ListProposalDeliveriesResponse
-	(*ListProposalReadingsResponse)(nil),     // 97: huskline.intake.v1.ListProposalReadingsResponse
-	(*DecideCorrectionProposalResponse)(nil), // 98: huskline.intake.v1.DecideCorrectionProposalResponse
+	(*ReadingFault)(nil),                     // 73: huskline.intake.v1.ReadingFault
+	(*ReadingMarks)(nil),                     // 74: huskline.intake.v1.ReadingMarks
+	(v1.Ownership)(0),                        // 75: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                        // 76: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),                  // 77: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),                     // 78: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),                     // 79: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),                   // 80: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),                    // 81: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),                   // 82: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),                  // 83: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),                      // 84: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                          // 85: huskline.event.v1.Head
+	(*ListWeighingRulesRequest)(nil),         // 86: huskline.intake.v1.ListWeighingRulesRequest
+	(*RecordScaleCheckRequest)(nil),          // 87: huskline.intake.v1.RecordScaleCheckRequest
+	(*ListScaleChecksRequest)(nil),           // 88: huskline.intake.v1.ListScaleChecksRequest
+	(*ListCorrectionProposalsRequest)(nil),   // 89: huskline.intake.v1.ListCorrectionProposalsRequest
+	(*ListProposalDeliveriesRequest)(nil),    // 90: huskline.intake.v1.ListProposalDeliveriesRequest
+	(*ListProposalReadingsRequest)(nil),      // 91: huskline.intake.v1.ListProposalReadingsRequest
+	(*DecideCorrectionProposalRequest)(nil),  // 92: huskline.intake.v1.DecideCorrectionProposalRequest
+	(*ListWeighingRulesResponse)(nil),        // 93: huskline.intake.v1.ListWeighingRulesResponse
+	(*RecordScaleCheckResponse)(nil),         // 94: huskline.intake.v1.RecordScaleCheckResponse
+	(*ListScaleChecksResponse)(nil),          // 95: huskline.intake.v1.ListScaleChecksResponse
+	(*ListCorrectionProposalsResponse)(nil),  // 96: huskline.intake.v1.ListCorrectionProposalsResponse
+	(*ListProposalDeliveriesResponse)(nil),   // 97: huskline.intake.v1.ListProposalDeliveriesResponse
+	(*ListProposalReadingsResponse)(nil),     // 98: huskline.intake.v1.ListProposalReadingsResponse
+	(*DecideCorrectionProposalResponse)(nil), // 99: huskline.intake.v1.DecideCorrectionProposalResponse
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
 	67,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
@@ -5331,142 +5454,146 @@ var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
 	68,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
 	15,  // 12: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
 	10,  // 13: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
-	70,  // 14: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
-	0,   // 15: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
-	1,   // 16: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
-	16,  // 17: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	68,  // 18: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17,  // 19: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
-	18,  // 20: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	73,  // 21: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
-	16,  // 22: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	68,  // 23: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17,  // 24: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
-	18,  // 25: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	73,  // 26: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
-	25,  // 27: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	16,  // 28: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
-	70,  // 29: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
-	0,   // 30: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
-	70,  // 31: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
-	74,  // 32: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
-	28,  // 33: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
-	75,  // 34: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
-	76,  // 35: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
-	29,  // 36: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	70,  // 37: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 38: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	29,  // 39: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	77,  // 40: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
-	78,  // 41: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
-	79,  // 42: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	80,  // 43: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	68,  // 44: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 45: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 46: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 47: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 48: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 49: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 50: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 51: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	44,  // 52: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
-	81,  // 53: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
-	70,  // 54: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
-	28,  // 55: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
-	82,  // 56: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
-	44,  // 57: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
-	83,  // 58: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	84,  // 59: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	68,  // 60: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	84,  // 61: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	83,  // 62: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	55,  // 63: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
-	68,  // 64: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	68,  // 65: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	68,  // 66: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 67: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	68,  // 68: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	62,  // 69: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
-	70,  // 70: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	70,  // 71: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	68,  // 72: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 73: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
-	70,  // 74: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
-	70,  // 75: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
-	25,  // 76: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	2,   // 77: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
-	4,   // 78: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
-	6,   // 79: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
-	8,   // 80: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
-	11,  // 81: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
-	13,  // 82: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
-	85,  // 83: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
-	86,  // 84: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
-	87,  // 85: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
-	88,  // 86: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
-	89,  // 87: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
-	90,  // 88: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
-	91,  // 89: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
-	19,  // 90: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	21,  // 91: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	23,  // 92: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	65,  // 93: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
-	26,  // 94: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	30,  // 95: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	32,  // 96: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	34,  // 97: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	36,  // 98: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	38,  // 99: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	40,  // 100: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	42,  // 101: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	45,  // 102: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	47,  // 103: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	49,  // 104: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	51,  // 105: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
-	53,  // 106: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	56,  // 107: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	58,  // 108: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	60,  // 109: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	63,  // 110: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,   // 111: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,   // 112: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,   // 113: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,   // 114: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12,  // 115: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14,  // 116: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	92,  // 117: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
-	93,  // 118: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
-	94,  // 119: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
-	95,  // 120: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
-	96,  // 121: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
-	97,  // 122: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
-	98,  // 123: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
-	20,  // 124: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	22,  // 125: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	24,  // 126: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	66,  // 127: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
-	27,  // 128: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	31,  // 129: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	33,  // 130: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	35,  // 131: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	37,  // 132: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	39,  // 133: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	41,  // 134: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	43,  // 135: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	46,  // 136: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	48,  // 137: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	50,  // 138: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	52,  // 139: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
-	54,  // 140: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	57,  // 141: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	59,  // 142: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	61,  // 143: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	64,  // 144: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	111, // [111:145] is the sub-list for method output_type
-	77,  // [77:111] is the sub-list for method input_type
-	77,  // [77:77] is the sub-list for extension type_name
-	77,  // [77:77] is the sub-list for extension extendee
-	0,   // [0:77] is the sub-list for field type_name
+	70,  // 14: huskline.intake.v1.ScaleState.newest:type_name -> google.protobuf.Timestamp
+	70,  // 15: huskline.intake.v1.ScaleState.heard:type_name -> google.protobuf.Timestamp
+	73,  // 16: huskline.intake.v1.ScaleState.faults:type_name -> huskline.intake.v1.ReadingFault
+	70,  // 17: huskline.intake.v1.ScaleState.silent_since:type_name -> google.protobuf.Timestamp
+	70,  // 18: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
+	0,   // 19: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
+	1,   // 20: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
+	16,  // 21: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
+	68,  // 22: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	17,  // 23: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
+	18,  // 24: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
+	74,  // 25: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	16,  // 26: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
+	68,  // 27: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	17,  // 28: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
+	18,  // 29: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
+	74,  // 30: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	25,  // 31: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	16,  // 32: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
+	70,  // 33: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
+	0,   // 34: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
+	70,  // 35: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
+	75,  // 36: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
+	28,  // 37: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
+	76,  // 38: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
+	77,  // 39: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
+	29,  // 40: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	70,  // 41: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 42: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	29,  // 43: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	78,  // 44: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
+	79,  // 45: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
+	80,  // 46: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	81,  // 47: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	68,  // 48: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 49: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 50: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 51: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 52: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 53: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 54: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
+	68,  // 55: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	44,  // 56: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
+	82,  // 57: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
+	70,  // 58: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
+	28,  // 59: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
+	83,  // 60: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
+	44,  // 61: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
+	84,  // 62: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	85,  // 63: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	68,  // 64: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	85,  // 65: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	84,  // 66: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	55,  // 67: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
+	68,  // 68: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	68,  // 69: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	68,  // 70: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 71: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	68,  // 72: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	62,  // 73: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
+	70,  // 74: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	70,  // 75: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	68,  // 76: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 77: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
+	70,  // 78: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
+	70,  // 79: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
+	25,  // 80: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	2,   // 81: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
+	4,   // 82: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
+	6,   // 83: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
+	8,   // 84: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
+	11,  // 85: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
+	13,  // 86: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
+	86,  // 87: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
+	87,  // 88: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
+	88,  // 89: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
+	89,  // 90: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
+	90,  // 91: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
+	91,  // 92: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
+	92,  // 93: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
+	19,  // 94: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	21,  // 95: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	23,  // 96: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	65,  // 97: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
+	26,  // 98: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	30,  // 99: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	32,  // 100: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	34,  // 101: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	36,  // 102: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	38,  // 103: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	40,  // 104: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	42,  // 105: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	45,  // 106: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	47,  // 107: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	49,  // 108: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	51,  // 109: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	53,  // 110: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	56,  // 111: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	58,  // 112: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	60,  // 113: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	63,  // 114: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,   // 115: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,   // 116: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,   // 117: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,   // 118: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12,  // 119: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14,  // 120: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	93,  // 121: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
+	94,  // 122: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
+	95,  // 123: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
+	96,  // 124: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
+	97,  // 125: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
+	98,  // 126: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
+	99,  // 127: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
+	20,  // 128: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	22,  // 129: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	24,  // 130: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	66,  // 131: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
+	27,  // 132: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	31,  // 133: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	33,  // 134: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	35,  // 135: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	37,  // 136: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	39,  // 137: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	41,  // 138: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	43,  // 139: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	46,  // 140: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	48,  // 141: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	50,  // 142: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	52,  // 143: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	54,  // 144: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	57,  // 145: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	59,  // 146: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	61,  // 147: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	64,  // 148: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	115, // [115:149] is the sub-list for method output_type
+	81,  // [81:115] is the sub-list for method input_type
+	81,  // [81:81] is the sub-list for extension type_name
+	81,  // [81:81] is the sub-list for extension extendee
+	0,   // [0:81] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_intake_proto_init() }
@@ -5475,6 +5602,7 @@ func file_huskline_intake_v1_intake_proto_init() {
 		return
 	}
 	file_huskline_intake_v1_scale_proto_init()
+	file_huskline_intake_v1_intake_proto_msgTypes[13].OneofWrappers = []any{}
 	file_huskline_intake_v1_intake_proto_msgTypes[23].OneofWrappers = []any{}
 	file_huskline_intake_v1_intake_proto_msgTypes[27].OneofWrappers = []any{}
 	type x struct{}

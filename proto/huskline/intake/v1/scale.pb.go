@@ -481,6 +481,79 @@ func (x *ReadingMarks) GetMarks() []string {
 	return nil
 }
 
+// ReadingFault is a reading that was refused or is in conflict.
+type ReadingFault struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it came.
+	At *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	// Its sequence number.
+	Sequence int64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// Stable name of the rule.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The rule, the value and the limit.
+	Message       string `protobuf:"bytes,4,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingFault) Reset() {
+	*x = ReadingFault{}
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingFault) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingFault) ProtoMessage() {}
+
+func (x *ReadingFault) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingFault.ProtoReflect.Descriptor instead.
+func (*ReadingFault) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ReadingFault) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *ReadingFault) GetSequence() int64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *ReadingFault) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReadingFault) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
 // WeighingRule is one row of the table of rules.
 type WeighingRule struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -506,7 +579,7 @@ type WeighingRule struct {
 
 func (x *WeighingRule) Reset() {
 	*x = WeighingRule{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[3]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -518,7 +591,7 @@ func (x *WeighingRule) String() string {
 func (*WeighingRule) ProtoMessage() {}
 
 func (x *WeighingRule) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[3]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -531,7 +604,7 @@ func (x *WeighingRule) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WeighingRule.ProtoReflect.Descriptor instead.
 func (*WeighingRule) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{3}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *WeighingRule) GetName() string {
@@ -599,7 +672,7 @@ type ListWeighingRulesRequest struct {
 
 func (x *ListWeighingRulesRequest) Reset() {
 	*x = ListWeighingRulesRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[4]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -611,7 +684,7 @@ func (x *ListWeighingRulesRequest) String() string {
 func (*ListWeighingRulesRequest) ProtoMessage() {}
 
 func (x *ListWeighingRulesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[4]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -624,7 +697,7 @@ func (x *ListWeighingRulesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWeighingRulesRequest.ProtoReflect.Descriptor instead.
 func (*ListWeighingRulesRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{4}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{5}
 }
 
 // ListWeighingRulesResponse is the table of rules, whole.
@@ -640,7 +713,7 @@ type ListWeighingRulesResponse struct {
 
 func (x *ListWeighingRulesResponse) Reset() {
 	*x = ListWeighingRulesResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[5]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -652,7 +725,7 @@ func (x *ListWeighingRulesResponse) String() string {
 func (*ListWeighingRulesResponse) ProtoMessage() {}
 
 func (x *ListWeighingRulesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[5]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -665,7 +738,7 @@ func (x *ListWeighingRulesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWeighingRulesResponse.ProtoReflect.Descriptor instead.
 func (*ListWeighingRulesResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{5}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListWeighingRulesResponse) GetStatement() string {
@@ -695,7 +768,7 @@ type TestLoad struct {
 
 func (x *TestLoad) Reset() {
 	*x = TestLoad{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[6]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -707,7 +780,7 @@ func (x *TestLoad) String() string {
 func (*TestLoad) ProtoMessage() {}
 
 func (x *TestLoad) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[6]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -720,7 +793,7 @@ func (x *TestLoad) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestLoad.ProtoReflect.Descriptor instead.
 func (*TestLoad) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{6}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TestLoad) GetApplied() string {
@@ -762,7 +835,7 @@ type RecordScaleCheckRequest struct {
 
 func (x *RecordScaleCheckRequest) Reset() {
 	*x = RecordScaleCheckRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[7]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -774,7 +847,7 @@ func (x *RecordScaleCheckRequest) String() string {
 func (*RecordScaleCheckRequest) ProtoMessage() {}
 
 func (x *RecordScaleCheckRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[7]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -787,7 +860,7 @@ func (x *RecordScaleCheckRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordScaleCheckRequest.ProtoReflect.Descriptor instead.
 func (*RecordScaleCheckRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{7}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *RecordScaleCheckRequest) GetCommandId() string {
@@ -863,7 +936,7 @@ type RecordScaleCheckResponse struct {
 
 func (x *RecordScaleCheckResponse) Reset() {
 	*x = RecordScaleCheckResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[8]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -875,7 +948,7 @@ func (x *RecordScaleCheckResponse) String() string {
 func (*RecordScaleCheckResponse) ProtoMessage() {}
 
 func (x *RecordScaleCheckResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[8]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -888,7 +961,7 @@ func (x *RecordScaleCheckResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordScaleCheckResponse.ProtoReflect.Descriptor instead.
 func (*RecordScaleCheckResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{8}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RecordScaleCheckResponse) GetReceipt() *v1.Receipt {
@@ -940,7 +1013,7 @@ type TestResult struct {
 
 func (x *TestResult) Reset() {
 	*x = TestResult{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[9]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -952,7 +1025,7 @@ func (x *TestResult) String() string {
 func (*TestResult) ProtoMessage() {}
 
 func (x *TestResult) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[9]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -965,7 +1038,7 @@ func (x *TestResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestResult.ProtoReflect.Descriptor instead.
 func (*TestResult) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{9}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *TestResult) GetApplied() string {
@@ -1043,7 +1116,7 @@ type ScaleCheck struct {
 
 func (x *ScaleCheck) Reset() {
 	*x = ScaleCheck{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[10]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1055,7 +1128,7 @@ func (x *ScaleCheck) String() string {
 func (*ScaleCheck) ProtoMessage() {}
 
 func (x *ScaleCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[10]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1068,7 +1141,7 @@ func (x *ScaleCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScaleCheck.ProtoReflect.Descriptor instead.
 func (*ScaleCheck) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{10}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ScaleCheck) GetCheck() string {
@@ -1170,7 +1243,7 @@ type ListScaleChecksRequest struct {
 
 func (x *ListScaleChecksRequest) Reset() {
 	*x = ListScaleChecksRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[11]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1182,7 +1255,7 @@ func (x *ListScaleChecksRequest) String() string {
 func (*ListScaleChecksRequest) ProtoMessage() {}
 
 func (x *ListScaleChecksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[11]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1195,7 +1268,7 @@ func (x *ListScaleChecksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListScaleChecksRequest.ProtoReflect.Descriptor instead.
 func (*ListScaleChecksRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{11}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListScaleChecksRequest) GetScale() string {
@@ -1232,7 +1305,7 @@ type ListScaleChecksResponse struct {
 
 func (x *ListScaleChecksResponse) Reset() {
 	*x = ListScaleChecksResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[12]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1244,7 +1317,7 @@ func (x *ListScaleChecksResponse) String() string {
 func (*ListScaleChecksResponse) ProtoMessage() {}
 
 func (x *ListScaleChecksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[12]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1257,7 +1330,7 @@ func (x *ListScaleChecksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListScaleChecksResponse.ProtoReflect.Descriptor instead.
 func (*ListScaleChecksResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{12}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListScaleChecksResponse) GetChecks() []*ScaleCheck {
@@ -1306,7 +1379,7 @@ type CorrectionProposal struct {
 
 func (x *CorrectionProposal) Reset() {
 	*x = CorrectionProposal{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[13]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1318,7 +1391,7 @@ func (x *CorrectionProposal) String() string {
 func (*CorrectionProposal) ProtoMessage() {}
 
 func (x *CorrectionProposal) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[13]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1331,7 +1404,7 @@ func (x *CorrectionProposal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionProposal.ProtoReflect.Descriptor instead.
 func (*CorrectionProposal) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{13}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CorrectionProposal) GetProposal() string {
@@ -1426,7 +1499,7 @@ type ListCorrectionProposalsRequest struct {
 
 func (x *ListCorrectionProposalsRequest) Reset() {
 	*x = ListCorrectionProposalsRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[14]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1438,7 +1511,7 @@ func (x *ListCorrectionProposalsRequest) String() string {
 func (*ListCorrectionProposalsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionProposalsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[14]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1451,7 +1524,7 @@ func (x *ListCorrectionProposalsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionProposalsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionProposalsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{14}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListCorrectionProposalsRequest) GetOpenOnly() bool {
@@ -1488,7 +1561,7 @@ type ListCorrectionProposalsResponse struct {
 
 func (x *ListCorrectionProposalsResponse) Reset() {
 	*x = ListCorrectionProposalsResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[15]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1500,7 +1573,7 @@ func (x *ListCorrectionProposalsResponse) String() string {
 func (*ListCorrectionProposalsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionProposalsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[15]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1513,7 +1586,7 @@ func (x *ListCorrectionProposalsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionProposalsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionProposalsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{15}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListCorrectionProposalsResponse) GetProposals() []*CorrectionProposal {
@@ -1545,7 +1618,7 @@ type ListProposalDeliveriesRequest struct {
 
 func (x *ListProposalDeliveriesRequest) Reset() {
 	*x = ListProposalDeliveriesRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[16]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1557,7 +1630,7 @@ func (x *ListProposalDeliveriesRequest) String() string {
 func (*ListProposalDeliveriesRequest) ProtoMessage() {}
 
 func (x *ListProposalDeliveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[16]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1570,7 +1643,7 @@ func (x *ListProposalDeliveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProposalDeliveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListProposalDeliveriesRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{16}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListProposalDeliveriesRequest) GetProposal() string {
@@ -1607,7 +1680,7 @@ type ListProposalDeliveriesResponse struct {
 
 func (x *ListProposalDeliveriesResponse) Reset() {
 	*x = ListProposalDeliveriesResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[17]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1619,7 +1692,7 @@ func (x *ListProposalDeliveriesResponse) String() string {
 func (*ListProposalDeliveriesResponse) ProtoMessage() {}
 
 func (x *ListProposalDeliveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[17]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1632,7 +1705,7 @@ func (x *ListProposalDeliveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProposalDeliveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListProposalDeliveriesResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{17}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListProposalDeliveriesResponse) GetDeliveries() []*ProposalDelivery {
@@ -1664,7 +1737,7 @@ type ProposalDelivery struct {
 
 func (x *ProposalDelivery) Reset() {
 	*x = ProposalDelivery{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[18]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1676,7 +1749,7 @@ func (x *ProposalDelivery) String() string {
 func (*ProposalDelivery) ProtoMessage() {}
 
 func (x *ProposalDelivery) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[18]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1689,7 +1762,7 @@ func (x *ProposalDelivery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposalDelivery.ProtoReflect.Descriptor instead.
 func (*ProposalDelivery) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{18}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ProposalDelivery) GetLot() string {
@@ -1728,7 +1801,7 @@ type ListProposalReadingsRequest struct {
 
 func (x *ListProposalReadingsRequest) Reset() {
 	*x = ListProposalReadingsRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[19]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1740,7 +1813,7 @@ func (x *ListProposalReadingsRequest) String() string {
 func (*ListProposalReadingsRequest) ProtoMessage() {}
 
 func (x *ListProposalReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[19]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1753,7 +1826,7 @@ func (x *ListProposalReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProposalReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListProposalReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{19}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListProposalReadingsRequest) GetProposal() string {
@@ -1790,7 +1863,7 @@ type ListProposalReadingsResponse struct {
 
 func (x *ListProposalReadingsResponse) Reset() {
 	*x = ListProposalReadingsResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[20]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1802,7 +1875,7 @@ func (x *ListProposalReadingsResponse) String() string {
 func (*ListProposalReadingsResponse) ProtoMessage() {}
 
 func (x *ListProposalReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[20]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1815,7 +1888,7 @@ func (x *ListProposalReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProposalReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListProposalReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{20}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListProposalReadingsResponse) GetRanges() []*ReadingRange {
@@ -1845,7 +1918,7 @@ type ReadingRange struct {
 
 func (x *ReadingRange) Reset() {
 	*x = ReadingRange{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[21]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1857,7 +1930,7 @@ func (x *ReadingRange) String() string {
 func (*ReadingRange) ProtoMessage() {}
 
 func (x *ReadingRange) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[21]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1870,7 +1943,7 @@ func (x *ReadingRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingRange.ProtoReflect.Descriptor instead.
 func (*ReadingRange) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{21}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ReadingRange) GetFirst() int64 {
@@ -1904,7 +1977,7 @@ type DecideCorrectionProposalRequest struct {
 
 func (x *DecideCorrectionProposalRequest) Reset() {
 	*x = DecideCorrectionProposalRequest{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[22]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1916,7 +1989,7 @@ func (x *DecideCorrectionProposalRequest) String() string {
 func (*DecideCorrectionProposalRequest) ProtoMessage() {}
 
 func (x *DecideCorrectionProposalRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[22]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1929,7 +2002,7 @@ func (x *DecideCorrectionProposalRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideCorrectionProposalRequest.ProtoReflect.Descriptor instead.
 func (*DecideCorrectionProposalRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{22}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DecideCorrectionProposalRequest) GetCommandId() string {
@@ -1973,7 +2046,7 @@ type DecideCorrectionProposalResponse struct {
 
 func (x *DecideCorrectionProposalResponse) Reset() {
 	*x = DecideCorrectionProposalResponse{}
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[23]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1985,7 +2058,7 @@ func (x *DecideCorrectionProposalResponse) String() string {
 func (*DecideCorrectionProposalResponse) ProtoMessage() {}
 
 func (x *DecideCorrectionProposalResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_scale_proto_msgTypes[23]
+	mi := &file_huskline_intake_v1_scale_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1998,7 +2071,7 @@ func (x *DecideCorrectionProposalResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideCorrectionProposalResponse.ProtoReflect.Descriptor instead.
 func (*DecideCorrectionProposalResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{23}
+	return file_huskline_intake_v1_scale_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *DecideCorrectionProposalResponse) GetReceipt() *v1.Receipt {
@@ -2031,7 +2104,12 @@ const file_huskline_intake_v1_scale_proto_rawDesc = "" +
 	"\x06closes\x18\x03 \x01(\tB.\xbaH+r)2'^(([01][0-9]|2[0-3]):[0-5][0-9]|24:00)$R\x06closes\":\n" +
 	"\fReadingMarks\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\x05R\x05index\x12\x14\n" +
-	"\x05marks\x18\x02 \x03(\tR\x05marks\"\xa2\x02\n" +
+	"\x05marks\x18\x02 \x03(\tR\x05marks\"\x88\x01\n" +
+	"\fReadingFault\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x1a\n" +
+	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x18\n" +
+	"\amessage\x18\x04 \x01(\tR\amessage\"\xa2\x02\n" +
 	"\fWeighingRule\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x123\n" +
 	"\x05stage\x18\x02 \x01(\x0e2\x1d.huskline.intake.v1.RuleStageR\x05stage\x12\x12\n" +
@@ -2202,7 +2280,7 @@ func file_huskline_intake_v1_scale_proto_rawDescGZIP() []byte {
 }
 
 var file_huskline_intake_v1_scale_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_huskline_intake_v1_scale_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_huskline_intake_v1_scale_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_huskline_intake_v1_scale_proto_goTypes = []any{
 	(RuleStage)(0),                           // 0: huskline.intake.v1.RuleStage
 	(RuleEffect)(0),                          // 1: huskline.intake.v1.RuleEffect
@@ -2212,61 +2290,63 @@ var file_huskline_intake_v1_scale_proto_goTypes = []any{
 	(*ScaleRange)(nil),                       // 5: huskline.intake.v1.ScaleRange
 	(*ScaleHours)(nil),                       // 6: huskline.intake.v1.ScaleHours
 	(*ReadingMarks)(nil),                     // 7: huskline.intake.v1.ReadingMarks
-	(*WeighingRule)(nil),                     // 8: huskline.intake.v1.WeighingRule
-	(*ListWeighingRulesRequest)(nil),         // 9: huskline.intake.v1.ListWeighingRulesRequest
-	(*ListWeighingRulesResponse)(nil),        // 10: huskline.intake.v1.ListWeighingRulesResponse
-	(*TestLoad)(nil),                         // 11: huskline.intake.v1.TestLoad
-	(*RecordScaleCheckRequest)(nil),          // 12: huskline.intake.v1.RecordScaleCheckRequest
-	(*RecordScaleCheckResponse)(nil),         // 13: huskline.intake.v1.RecordScaleCheckResponse
-	(*TestResult)(nil),                       // 14: huskline.intake.v1.TestResult
-	(*ScaleCheck)(nil),                       // 15: huskline.intake.v1.ScaleCheck
-	(*ListScaleChecksRequest)(nil),           // 16: huskline.intake.v1.ListScaleChecksRequest
-	(*ListScaleChecksResponse)(nil),          // 17: huskline.intake.v1.ListScaleChecksResponse
-	(*CorrectionProposal)(nil),               // 18: huskline.intake.v1.CorrectionProposal
-	(*ListCorrectionProposalsRequest)(nil),   // 19: huskline.intake.v1.ListCorrectionProposalsRequest
-	(*ListCorrectionProposalsResponse)(nil),  // 20: huskline.intake.v1.ListCorrectionProposalsResponse
-	(*ListProposalDeliveriesRequest)(nil),    // 21: huskline.intake.v1.ListProposalDeliveriesRequest
-	(*ListProposalDeliveriesResponse)(nil),   // 22: huskline.intake.v1.ListProposalDeliveriesResponse
-	(*ProposalDelivery)(nil),                 // 23: huskline.intake.v1.ProposalDelivery
-	(*ListProposalReadingsRequest)(nil),      // 24: huskline.intake.v1.ListProposalReadingsRequest
-	(*ListProposalReadingsResponse)(nil),     // 25: huskline.intake.v1.ListProposalReadingsResponse
-	(*ReadingRange)(nil),                     // 26: huskline.intake.v1.ReadingRange
-	(*DecideCorrectionProposalRequest)(nil),  // 27: huskline.intake.v1.DecideCorrectionProposalRequest
-	(*DecideCorrectionProposalResponse)(nil), // 28: huskline.intake.v1.DecideCorrectionProposalResponse
-	(*timestamppb.Timestamp)(nil),            // 29: google.protobuf.Timestamp
-	(*v1.Receipt)(nil),                       // 30: huskline.event.v1.Receipt
+	(*ReadingFault)(nil),                     // 8: huskline.intake.v1.ReadingFault
+	(*WeighingRule)(nil),                     // 9: huskline.intake.v1.WeighingRule
+	(*ListWeighingRulesRequest)(nil),         // 10: huskline.intake.v1.ListWeighingRulesRequest
+	(*ListWeighingRulesResponse)(nil),        // 11: huskline.intake.v1.ListWeighingRulesResponse
+	(*TestLoad)(nil),                         // 12: huskline.intake.v1.TestLoad
+	(*RecordScaleCheckRequest)(nil),          // 13: huskline.intake.v1.RecordScaleCheckRequest
+	(*RecordScaleCheckResponse)(nil),         // 14: huskline.intake.v1.RecordScaleCheckResponse
+	(*TestResult)(nil),                       // 15: huskline.intake.v1.TestResult
+	(*ScaleCheck)(nil),                       // 16: huskline.intake.v1.ScaleCheck
+	(*ListScaleChecksRequest)(nil),           // 17: huskline.intake.v1.ListScaleChecksRequest
+	(*ListScaleChecksResponse)(nil),          // 18: huskline.intake.v1.ListScaleChecksResponse
+	(*CorrectionProposal)(nil),               // 19: huskline.intake.v1.CorrectionProposal
+	(*ListCorrectionProposalsRequest)(nil),   // 20: huskline.intake.v1.ListCorrectionProposalsRequest
+	(*ListCorrectionProposalsResponse)(nil),  // 21: huskline.intake.v1.ListCorrectionProposalsResponse
+	(*ListProposalDeliveriesRequest)(nil),    // 22: huskline.intake.v1.ListProposalDeliveriesRequest
+	(*ListProposalDeliveriesResponse)(nil),   // 23: huskline.intake.v1.ListProposalDeliveriesResponse
+	(*ProposalDelivery)(nil),                 // 24: huskline.intake.v1.ProposalDelivery
+	(*ListProposalReadingsRequest)(nil),      // 25: huskline.intake.v1.ListProposalReadingsRequest
+	(*ListProposalReadingsResponse)(nil),     // 26: huskline.intake.v1.ListProposalReadingsResponse
+	(*ReadingRange)(nil),                     // 27: huskline.intake.v1.ReadingRange
+	(*DecideCorrectionProposalRequest)(nil),  // 28: huskline.intake.v1.DecideCorrectionProposalRequest
+	(*DecideCorrectionProposalResponse)(nil), // 29: huskline.intake.v1.DecideCorrectionProposalResponse
+	(*timestamppb.Timestamp)(nil),            // 30: google.protobuf.Timestamp
+	(*v1.Receipt)(nil),                       // 31: huskline.event.v1.Receipt
 }
 var file_huskline_intake_v1_scale_proto_depIdxs = []int32{
-	0,  // 0: huskline.intake.v1.WeighingRule.stage:type_name -> huskline.intake.v1.RuleStage
-	1,  // 1: huskline.intake.v1.WeighingRule.effect:type_name -> huskline.intake.v1.RuleEffect
-	2,  // 2: huskline.intake.v1.WeighingRule.basis:type_name -> huskline.intake.v1.RuleBasis
-	8,  // 3: huskline.intake.v1.ListWeighingRulesResponse.rules:type_name -> huskline.intake.v1.WeighingRule
-	3,  // 4: huskline.intake.v1.RecordScaleCheckRequest.kind:type_name -> huskline.intake.v1.ScaleCheckKind
-	11, // 5: huskline.intake.v1.RecordScaleCheckRequest.loads:type_name -> huskline.intake.v1.TestLoad
-	29, // 6: huskline.intake.v1.RecordScaleCheckRequest.effective:type_name -> google.protobuf.Timestamp
-	30, // 7: huskline.intake.v1.RecordScaleCheckResponse.receipt:type_name -> huskline.event.v1.Receipt
-	15, // 8: huskline.intake.v1.RecordScaleCheckResponse.check:type_name -> huskline.intake.v1.ScaleCheck
-	18, // 9: huskline.intake.v1.RecordScaleCheckResponse.proposal:type_name -> huskline.intake.v1.CorrectionProposal
-	3,  // 10: huskline.intake.v1.ScaleCheck.kind:type_name -> huskline.intake.v1.ScaleCheckKind
-	14, // 11: huskline.intake.v1.ScaleCheck.results:type_name -> huskline.intake.v1.TestResult
-	29, // 12: huskline.intake.v1.ScaleCheck.effective:type_name -> google.protobuf.Timestamp
-	29, // 13: huskline.intake.v1.ScaleCheck.recorded:type_name -> google.protobuf.Timestamp
-	15, // 14: huskline.intake.v1.ListScaleChecksResponse.checks:type_name -> huskline.intake.v1.ScaleCheck
-	29, // 15: huskline.intake.v1.CorrectionProposal.since:type_name -> google.protobuf.Timestamp
-	29, // 16: huskline.intake.v1.CorrectionProposal.until:type_name -> google.protobuf.Timestamp
-	29, // 17: huskline.intake.v1.CorrectionProposal.failed:type_name -> google.protobuf.Timestamp
-	4,  // 18: huskline.intake.v1.CorrectionProposal.state:type_name -> huskline.intake.v1.ProposalState
-	29, // 19: huskline.intake.v1.CorrectionProposal.decided:type_name -> google.protobuf.Timestamp
-	18, // 20: huskline.intake.v1.ListCorrectionProposalsResponse.proposals:type_name -> huskline.intake.v1.CorrectionProposal
-	23, // 21: huskline.intake.v1.ListProposalDeliveriesResponse.deliveries:type_name -> huskline.intake.v1.ProposalDelivery
-	26, // 22: huskline.intake.v1.ListProposalReadingsResponse.ranges:type_name -> huskline.intake.v1.ReadingRange
-	30, // 23: huskline.intake.v1.DecideCorrectionProposalResponse.receipt:type_name -> huskline.event.v1.Receipt
-	18, // 24: huskline.intake.v1.DecideCorrectionProposalResponse.proposal:type_name -> huskline.intake.v1.CorrectionProposal
-	25, // [25:25] is the sub-list for method output_type
-	25, // [25:25] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	30, // 0: huskline.intake.v1.ReadingFault.at:type_name -> google.protobuf.Timestamp
+	0,  // 1: huskline.intake.v1.WeighingRule.stage:type_name -> huskline.intake.v1.RuleStage
+	1,  // 2: huskline.intake.v1.WeighingRule.effect:type_name -> huskline.intake.v1.RuleEffect
+	2,  // 3: huskline.intake.v1.WeighingRule.basis:type_name -> huskline.intake.v1.RuleBasis
+	9,  // 4: huskline.intake.v1.ListWeighingRulesResponse.rules:type_name -> huskline.intake.v1.WeighingRule
+	3,  // 5: huskline.intake.v1.RecordScaleCheckRequest.kind:type_name -> huskline.intake.v1.ScaleCheckKind
+	12, // 6: huskline.intake.v1.RecordScaleCheckRequest.loads:type_name -> huskline.intake.v1.TestLoad
+	30, // 7: huskline.intake.v1.RecordScaleCheckRequest.effective:type_name -> google.protobuf.Timestamp
+	31, // 8: huskline.intake.v1.RecordScaleCheckResponse.receipt:type_name -> huskline.event.v1.Receipt
+	16, // 9: huskline.intake.v1.RecordScaleCheckResponse.check:type_name -> huskline.intake.v1.ScaleCheck
+	19, // 10: huskline.intake.v1.RecordScaleCheckResponse.proposal:type_name -> huskline.intake.v1.CorrectionProposal
+	3,  // 11: huskline.intake.v1.ScaleCheck.kind:type_name -> huskline.intake.v1.ScaleCheckKind
+	15, // 12: huskline.intake.v1.ScaleCheck.results:type_name -> huskline.intake.v1.TestResult
+	30, // 13: huskline.intake.v1.ScaleCheck.effective:type_name -> google.protobuf.Timestamp
+	30, // 14: huskline.intake.v1.ScaleCheck.recorded:type_name -> google.protobuf.Timestamp
+	16, // 15: huskline.intake.v1.ListScaleChecksResponse.checks:type_name -> huskline.intake.v1.ScaleCheck
+	30, // 16: huskline.intake.v1.CorrectionProposal.since:type_name -> google.protobuf.Timestamp
+	30, // 17: huskline.intake.v1.CorrectionProposal.until:type_name -> google.protobuf.Timestamp
+	30, // 18: huskline.intake.v1.CorrectionProposal.failed:type_name -> google.protobuf.Timestamp
+	4,  // 19: huskline.intake.v1.CorrectionProposal.state:type_name -> huskline.intake.v1.ProposalState
+	30, // 20: huskline.intake.v1.CorrectionProposal.decided:type_name -> google.protobuf.Timestamp
+	19, // 21: huskline.intake.v1.ListCorrectionProposalsResponse.proposals:type_name -> huskline.intake.v1.CorrectionProposal
+	24, // 22: huskline.intake.v1.ListProposalDeliveriesResponse.deliveries:type_name -> huskline.intake.v1.ProposalDelivery
+	27, // 23: huskline.intake.v1.ListProposalReadingsResponse.ranges:type_name -> huskline.intake.v1.ReadingRange
+	31, // 24: huskline.intake.v1.DecideCorrectionProposalResponse.receipt:type_name -> huskline.event.v1.Receipt
+	19, // 25: huskline.intake.v1.DecideCorrectionProposalResponse.proposal:type_name -> huskline.intake.v1.CorrectionProposal
+	26, // [26:26] is the sub-list for method output_type
+	26, // [26:26] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_scale_proto_init() }
@@ -2280,7 +2360,7 @@ func file_huskline_intake_v1_scale_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_scale_proto_rawDesc), len(file_huskline_intake_v1_scale_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   24,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

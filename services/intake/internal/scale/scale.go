@@ -83,6 +83,7 @@ type State struct {
 	Watermark int64 // highest sequence answered without gap
 	Stored    int64
 	Conflicts int64
+	Health
 }
 
 // Tx is what scales need of a transaction.

@@ -85,7 +85,7 @@ func New(cfg Config) *Parts {
 	post := command.NewPoster(cfg.Run, cfg.Call, slices.Concat(gate.Handlers(), pay.Handlers())...)
 	run := work.New(cfg.Run, post, cfg.Claim)
 	return &Parts{
-		registerPart: registerPart{register.New(run, cfg.Store)},
+		registerPart: registerPart{register.New(run, cfg.Store, cfg.Now)},
 		feedPart:     feedPart{feed.New(run, cfg.Store, cfg.Now)},
 		viewPart:     viewPart{cfg.View},
 		gatePart:     gatePart{gate.New(run, cfg.Store)},

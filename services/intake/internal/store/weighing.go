@@ -8,6 +8,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
+	"huskline/services/intake/internal/store/scales"
 	"huskline/services/intake/internal/weighing"
 )
 
@@ -145,8 +146,29 @@ const advanceFeed = `with recursive mine as (select * from unnest($5::bigint[], 
 		select coalesce((select last from mine where first <= s.n + 1 and last > s.n limit 1),
 			(select sequence from readings where scale_id = $1 and sequence = s.n + 1))
 		from step s where s.n is not null)
-	update scale_feeds set watermark = (select max(n) from step), lines = lines + $2, stored = stored + $3, conflicts = conflicts + $4
+	update scale_feeds set watermark = (select max(n) from step), lines = lines + $2, stored = stored + $3, conflicts = conflicts + $4,
+		highest = greatest(highest, $7), refused = refused + $8, heard = greatest(heard, $9), newest = greatest(newest, $10),
+		late_micros = coalesce($11, late_micros), offset_micros = coalesce($12, offset_micros),
+		in_hour = case when $13 = 0 then in_hour when hour >= $14 then in_hour + $13 else $13 end,
+		hour_before = case when $13 = 0 or hour >= $14 then hour_before when hour = $14 - interval '1 hour' then in_hour else 0 end,
+		hour = case when $13 = 0 then hour else greatest(hour, $14) end
 	where scale_id = $1 returning watermark`
+
+// health is what a batch tells of how a feed does, as the driver takes it from $8 on; null is nothing told.
+func (t *Tx) health(h weighing.Health) []any {
+	var heard, newest *time.Time
+	var late, offset *int64
+	if h.Heard {
+		heard = &t.at
+	}
+	if newest = maybe(h.Newest); newest != nil {
+		late = new(t.at.Sub(h.Newest).Microseconds())
+	}
+	if h.Offset != nil {
+		offset = new(h.Offset.Microseconds())
+	}
+	return []any{h.Refused, heard, newest, late, offset, h.Live, t.at.Truncate(time.Hour)}
+}
 
 // Advance adds to the state of each scale's feed, given in the order of their numbers, and raises its watermark. Each feed is locked before what
 // is stored is looked at, so that of two writers the later sees what the earlier stored.
@@ -163,12 +185,16 @@ func (t *Tx) Advance(ctx context.Context, progress []weighing.Progress) (map[int
 		for i, r := range p.Answered {
 			first[i], last[i] = r.First, r.Last
 		}
-		b.Queue(advanceFeed, p.ScaleID, p.Lines, p.Stored, p.Conflicts, first, last).QueryRow(func(row pgx.Row) error {
+		args := append([]any{p.ScaleID, p.Lines, p.Stored, p.Conflicts, first, last, p.Highest}, t.health(p.Health)...)
+		b.Queue(advanceFeed, args...).QueryRow(func(row pgx.Row) error {
 			var mark int64
 			err := row.Scan(&mark)
 			marks[p.ScaleID] = mark
 			return err
 		})
+		if len(p.Health.Faults) > 0 {
+			scales.QueueFaults(b, p.ScaleID, p.Health.Faults)
+		}
 	}
 	return marks, t.send(ctx, "advance the feeds", b)
 }

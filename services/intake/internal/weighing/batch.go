@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"slices"
+	"strings"
 	"time"
 
 	"huskline/internal/fault"
@@ -75,6 +76,18 @@ type Progress struct {
 	Stored    int64
 	Conflicts int64
 	Answered  []lot.SequenceRange // numbers of the batch that are taken now, ascending
+	Highest   int64               // sequence stored
+	Health    Health
+}
+
+// Health is what a batch tells of how a scale's feed does. A batch from records tells what was refused of it, and no more.
+type Health struct {
+	Refused int64
+	Faults  []scale.Fault  // the last few, newest first
+	Heard   bool           // something live came
+	Live    int64          // live readings stored
+	Newest  time.Time      // of them, where its time is not doubtful
+	Offset  *time.Duration // what the sender's clock is ahead, where the batch tells
 }
 
 // Tx is what readings need of a transaction.
@@ -313,15 +326,69 @@ func (p *Progress) answered(n int64) {
 
 // sums is the batch's progress by scale, in the order in which all writers lock scales.
 func (p *posting) sums() []Progress {
-	for _, r := range p.stored {
-		p.of(r.ScaleID).Stored++
+	for i := range p.stored {
+		r := &p.stored[i]
+		into := p.of(r.ScaleID)
+		into.Stored++
+		into.Highest = max(into.Highest, r.Sequence)
+		if !p.batch.Historic {
+			into.Health.add(r)
+		}
 	}
+	p.faults()
 	out := make([]Progress, 0, len(p.progress))
 	for _, one := range p.progress {
 		out = append(out, *one)
 	}
 	slices.SortFunc(out, func(a, b Progress) int { return cmp.Compare(a.ScaleID, b.ScaleID) })
 	return out
+}
+
+// add notes a live reading that was stored.
+func (h *Health) add(r *Row) {
+	h.Live++
+	if r.Marks&MarkTimeDoubtful == 0 && r.Time.After(h.Newest) {
+		h.Newest = r.Time
+	}
+	if r.Offset != 0 && (h.Offset == nil || r.Offset > *h.Offset) {
+		h.Offset = &r.Offset
+	}
+}
+
+// faults notes what was refused or is in conflict, and that the batch's scales were heard. What is stored again after a restore tells nothing new.
+func (p *posting) faults() {
+	if p.batch.Retold {
+		return
+	}
+	for _, into := range p.progress {
+		if into.Health.Heard = !p.batch.Historic; into.Health.Heard && p.batch.Clock != nil {
+			into.Health.Offset = p.batch.Clock
+		}
+	}
+	for i := len(p.answers) - 1; i >= 0; i-- {
+		a := &p.answers[i]
+		if a.Outcome != OutcomeRefused && a.Outcome != OutcomeConflict {
+			continue
+		}
+		known := p.scales[p.batch.Readings[i].Scale]
+		h := &p.of(known.ID).Health
+		if a.Outcome == OutcomeRefused {
+			h.Refused++
+		}
+		if known.ID != 0 && len(h.Faults) < scale.MaxFaults {
+			h.Faults = append(h.Faults, scale.Fault{At: p.now, Sequence: p.batch.Readings[i].Sequence, Reason: a.Reason, Message: clipped(a.Message)})
+		}
+	}
+}
+
+// maxMessage is what is kept of a message that quotes what a device sent.
+const maxMessage = 400
+
+func clipped(text string) string {
+	if len(text) <= maxMessage {
+		return text
+	}
+	return strings.ToValidUTF8(text[:maxMessage], "") + " …"
 }
 
 func (p *posting) result(marks map[int32]int64) Result {

@@ -3,6 +3,7 @@ package register
 
 import (
 	"context"
+	"time"
 
 	"huskline/internal/desk"
 	"huskline/internal/lot"
@@ -33,9 +34,9 @@ type Server struct {
 // scalesPart is the door for scales.
 type scalesPart struct{ *scales.Server }
 
-// New makes the server.
-func New(run *work.Runner, reads Reads) *Server {
-	return &Server{scalesPart{scales.New(run, reads)}, run, reads}
+// New makes the server. now is the service's clock.
+func New(run *work.Runner, reads Reads, now func() time.Time) *Server {
+	return &Server{scalesPart{scales.New(run, reads, now)}, run, reads}
 }
 
 // RegisterParty adds a party or changes it from now on.

@@ -38,10 +38,13 @@ type Reads interface {
 type Server struct {
 	run   *work.Runner
 	reads Reads
+	now   func() time.Time
 }
 
-// New makes the server.
-func New(run *work.Runner, reads Reads) *Server { return &Server{run, reads} }
+// New makes the server. now is the service's clock, by which a scale is silent.
+func New(run *work.Runner, reads Reads, now func() time.Time) *Server {
+	return &Server{run, reads, now}
+}
 
 // RegisterScale adds a scale or changes it from now on.
 func (s *Server) RegisterScale(ctx context.Context, req *intakev1.RegisterScaleRequest) (*intakev1.RegisterScaleResponse, error) {
@@ -130,11 +133,25 @@ func (s *Server) ListScales(ctx context.Context, req *intakev1.ListScalesRequest
 	answer := &intakev1.ListScalesResponse{}
 	rows, answer.NextPageToken = page(rows, size, func(s scale.State) string { return s.Code })
 	for _, r := range rows {
-		answer.Scales = append(answer.Scales, &intakev1.ScaleState{
-			Watermark: r.Watermark, Stored: r.Stored, Conflicts: r.Conflicts, Scale: scaleMessage(r.Scale),
-		})
+		answer.Scales = append(answer.Scales, stateMessage(r, s.now()))
 	}
 	return answer, nil
+}
+
+func stateMessage(r scale.State, now time.Time) *intakev1.ScaleState {
+	since, silent := r.Silent(now)
+	m := &intakev1.ScaleState{
+		Watermark: r.Watermark, Stored: r.Stored, Conflicts: r.Conflicts, Scale: scaleMessage(r.Scale), Highest: r.Highest, Missing: r.Missing(),
+		Newest: lotwire.Time(r.Newest), Heard: lotwire.Time(r.Heard), LatenessMicros: r.Late.Microseconds(), ReadingsPerHour: r.Rate(now), Refused: r.Refused,
+		Silent: silent, SilentSince: lotwire.Time(since), CheckFailed: r.Failed,
+	}
+	if r.Offset != nil {
+		m.ClockOffsetMicros = new(r.Offset.Microseconds())
+	}
+	for _, f := range r.Faults {
+		m.Faults = append(m.Faults, &intakev1.ReadingFault{At: lotwire.Time(f.At), Sequence: f.Sequence, Reason: f.Reason, Message: f.Message})
+	}
+	return m
 }
 
 // ListWeighingRules gives the table of rules. It is the one that is judged by.

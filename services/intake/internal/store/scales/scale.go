@@ -141,16 +141,19 @@ func (c *scaleColumns) give(s *scale.Scale) {
 
 // ScaleStates lists scales by code after one, with the state of their feeds, at most limit.
 func (t *Part) ScaleStates(ctx context.Context, after string, limit int) ([]scale.State, error) {
-	const list = `select ` + columnsOfScale + `, f.watermark, f.stored, f.conflicts
-		from scales s join scale_feeds f using (scale_id) where s.scale > $1 order by s.scale limit $2`
+	const list = `select ` + columnsOfScale + `, f.watermark, f.stored, f.conflicts, f.highest, f.newest, f.heard, f.late_micros, f.offset_micros, f.refused,
+			f.hour, f.in_hour, f.hour_before, x.times, x.sequences, x.reasons, x.messages
+		from scales s join scale_feeds f using (scale_id) left join scale_faults x using (scale_id) where s.scale > $1 order by s.scale limit $2`
 	rows, err := t.tx.Query(ctx, list, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("list scales: %w", err)
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (s scale.State, err error) {
 		var c scaleColumns
-		err = row.Scan(append(c.into(&s.Scale), &s.Watermark, &s.Stored, &s.Conflicts)...)
+		var h healthColumns
+		err = row.Scan(append(append(c.into(&s.Scale), &s.Watermark, &s.Stored, &s.Conflicts), h.into(&s.Health)...)...)
 		c.give(&s.Scale)
+		h.give(&s.Health)
 		return s, err
 	})
 }
