@@ -13,7 +13,6 @@ import (
 	"huskline/internal/desk"
 	"huskline/internal/inbox"
 	"huskline/internal/lot"
-	"huskline/internal/postgres"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/intake/internal/server/feed"
 	"huskline/services/intake/internal/server/gate"
@@ -31,9 +30,7 @@ type Tx = work.Tx
 type View = feed.View
 
 // NewView makes a view on what a database records.
-func NewView(db *postgres.DB, reads Store, logger *slog.Logger) *View {
-	return feed.NewView(db, reads, logger)
-}
+var NewView = feed.NewView
 
 // Store is what the doors read outside commands.
 type Store interface {
