@@ -17,6 +17,12 @@ type scalesCmd struct {
 	List     scaleListCmd     `cmd:"" default:"1" help:"List scales with the state of their feeds."`
 	Rules    scaleRulesCmd    `cmd:"" help:"Print the rules that scales, readings and checks are judged by, with figures and sources."`
 	Register scaleRegisterCmd `cmd:"" help:"Add a scale, or change it from now on: all of it is given anew."`
+
+	Check     scaleCheckCmd     `cmd:"" help:"Record a check with test weights. A failed one takes the scale out of service and proposes what to correct."`
+	Checks    scaleChecksCmd    `cmd:"" help:"List checks, the last recorded first."`
+	Proposals scaleProposalsCmd `cmd:"" help:"List what failed checks proposed to correct."`
+	Doubt     scaleDoubtCmd     `cmd:"" help:"List the deliveries and readings that a proposal names."`
+	Decide    scaleDecideCmd    `cmd:"" help:"Approve or reject a proposal. No delivery is changed by it."`
 }
 
 // supports stands under everything that is printed about a scale.
@@ -38,6 +44,26 @@ type scaleObject struct {
 	Watermark  int64  `json:"watermark"`
 	Stored     int64  `json:"stored"`
 	InConflict int64  `json:"in_conflict"`
+	Missing    int64  `json:"missing"`
+	Refused    int64  `json:"refused"`
+	Newest     string `json:"newest"`
+	Heard      string `json:"heard"`
+	Lateness   string `json:"lateness_seconds"`
+	Offset     string `json:"clock_offset_seconds"`
+	PerHour    int64  `json:"readings_per_hour"`
+	Silent     bool   `json:"silent"`
+	SilentFrom string `json:"silent_since"`
+	Failed     bool   `json:"check_failed"`
+
+	Faults []scaleFault `json:"last_faults"`
+}
+
+// scaleFault is a reading that was refused or is in conflict.
+type scaleFault struct {
+	At      string `json:"at"`
+	Seq     int64  `json:"seq"`
+	Reason  string `json:"reason"`
+	Message string `json:"message"`
 }
 
 // Run lists every scale; one of which nothing is known says that it has no limits.
@@ -57,19 +83,34 @@ func (c *scaleListCmd) Run(s *session) error {
 			objects = append(objects, scaleObjectOf(one))
 		}
 		if page = got.GetNextPageToken(); page == "" {
-			return s.print(answer{object: objects, sheets: []sheet{scaleSheet(objects)}})
+			return s.print(answer{object: objects, sheets: []sheet{scaleSheet(objects), feedSheet(objects), faultSheet(objects)}})
 		}
 	}
 }
 
 func scaleObjectOf(one *intakev1.ScaleState) scaleObject {
 	m := one.GetScale()
-	return scaleObject{
+	o := scaleObject{
 		Scale: m.GetScale(), Class: m.GetAccuracyClass(), Capacity: figure(m.GetCapacityMicropounds()), Division: figure(m.GetDivisionMicropounds()),
 		Unit: m.GetUnit(), Place: m.GetPlace(), InService: m.GetInService(), Sealed: printTime(m.GetSealedUntil()),
 		Limitless: m.GetCapacityMicropounds() == 0 && m.GetDivisionMicropounds() == 0,
-		Watermark: one.GetWatermark(), Stored: one.GetStored(), InConflict: one.GetConflicts(),
+		Watermark: one.GetWatermark(), Stored: one.GetStored(), InConflict: one.GetConflicts(), Missing: one.GetMissing(), Refused: one.GetRefused(),
+		Newest: printTime(one.GetNewest()), Heard: printTime(one.GetHeard()), PerHour: one.GetReadingsPerHour(), Silent: one.GetSilent(),
+		Failed: one.GetCheckFailed(), Faults: []scaleFault{},
 	}
+	if one.GetNewest() != nil {
+		o.Lateness = micro(one.GetLatenessMicros(), 1)
+	}
+	if one.ClockOffsetMicros != nil {
+		o.Offset = micro(one.GetClockOffsetMicros(), 1)
+	}
+	if o.Silent {
+		o.SilentFrom = printTime(one.GetSilentSince())
+	}
+	for _, f := range one.GetFaults() {
+		o.Faults = append(o.Faults, scaleFault{printTime(f.GetAt()), f.GetSequence(), f.GetReason(), f.GetMessage()})
+	}
+	return o
 }
 
 // figure prints pounds, nothing where the figure is not known.
@@ -82,21 +123,55 @@ func figure(micropounds int64) string {
 
 func scaleSheet(objects []scaleObject) sheet {
 	sh := sheet{
-		columns: []string{"scale", "class", "capacity lb", "division lb", "place", "service", "sealed until", "watermark", "stored", "in conflict"},
-		numeric: numericColumns("capacity lb", "division lb", "watermark", "stored", "in conflict"), note: supports,
+		columns: []string{"scale", "class", "capacity lb", "division lb", "place", "service", "sealed until"},
+		numeric: numericColumns("capacity lb", "division lb"),
 	}
 	for _, o := range objects {
 		service := "in"
 		if !o.InService {
 			service = "out"
 		}
+		if o.Failed {
+			service = "failed its check"
+		}
 		capacity := o.Capacity
 		if o.Limitless {
 			capacity = "no limits"
 		}
 		sh.rows = append(sh.rows, []string{
-			o.Scale, o.Class, capacity, o.Division, o.Place, service, o.Sealed, itoa(o.Watermark), itoa(o.Stored), itoa(o.InConflict),
+			o.Scale, o.Class, capacity, o.Division, o.Place, service, o.Sealed,
 		})
+	}
+	return sh
+}
+
+// feedSheet is how the feeds do.
+func feedSheet(objects []scaleObject) sheet {
+	columns := []string{"scale", "watermark", "missing", "stored", "in conflict", "refused", "per hour", "late s", "clock s", "newest", "heard", "alarm"}
+	sh := sheet{title: "Feeds", columns: columns, numeric: numericColumns(columns[1:9]...), note: supports}
+	for _, o := range objects {
+		alarm := ""
+		if o.Silent {
+			alarm = "silent since " + o.SilentFrom
+		}
+		sh.rows = append(sh.rows, []string{
+			o.Scale, itoa(o.Watermark), itoa(o.Missing), itoa(o.Stored), itoa(o.InConflict), itoa(o.Refused), itoa(o.PerHour), o.Lateness, o.Offset, o.Newest,
+			o.Heard, alarm,
+		})
+	}
+	return sh
+}
+
+// faultSheet is the last readings that were refused or are in conflict.
+func faultSheet(objects []scaleObject) sheet {
+	sh := sheet{title: "Last faults", columns: []string{"scale", "came", "seq", "rule", "message"}, numeric: numericColumns("seq")}
+	for _, o := range objects {
+		for _, f := range o.Faults {
+			sh.rows = append(sh.rows, []string{o.Scale, f.At, itoa(f.Seq), f.Reason, f.Message})
+		}
+	}
+	if len(sh.rows) == 0 {
+		return sheet{title: "No faults"}
 	}
 	return sh
 }
