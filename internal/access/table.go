@@ -54,6 +54,15 @@ func visitTable() map[string][]Role {
 		visits + "StoreTare":       {Receiver, Administrator},
 		visits + "GetVisit":        readers,
 		visits + "ListVisits":      readers,
+
+		visits + "KeyWeight":        {Receiver, Administrator},
+		visits + "MatchWeight":      {Receiver, Administrator},
+		visits + "ListKeyedWeights": readers,
+		visits + "IssueTicket":      {Receiver, Administrator},
+		visits + "VoidTicket":       {Receiver, Administrator},
+		visits + "ReprintTicket":    {Receiver, Administrator},
+		visits + "GetTicket":        readers,
+		visits + "ListTickets":      readers,
 	}
 }
 

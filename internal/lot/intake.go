@@ -124,9 +124,10 @@ type Received struct {
 	Packaging   string
 	Carrier     string
 	Document    string
-	Visit       int64 // of the vehicle that it was weighed in; 0: its weighings were listed
-	VisitLine   int64 // 0: all lines of the visit
-	Draft       Draft // how the vehicle stood; 0: not known
+	Visit       int64   // of the vehicle that it was weighed in; 0: its weighings were listed
+	VisitLine   int64   // 0: all lines of the visit
+	Draft       Draft   // how the vehicle stood; 0: not known
+	Keyed       []int64 // numbers of the keyed weights among its weighings
 }
 
 // LandedCharge is a cost of getting a lot to the plant, beside price and freight.

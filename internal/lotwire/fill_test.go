@@ -18,7 +18,8 @@ func bodies() []lot.Body {
 		lot.RunPosted{}, lot.Poured{}, lot.BinEmptied{}, lot.Adjusted{}, lot.Shipped{}, lot.Returned{}, lot.Moved{}, lot.Held{}, lot.HoldEnded{},
 		lot.Disposed{}, lot.Corrected{},
 		lot.RunOpened{}, lot.RunCompleted{}, lot.RunCorrected{}, lot.ChargePosted{},
-		lot.VehicleChanged{}, lot.VisitWeighed{}, lot.VisitClosed{}, lot.TareStored{},
+		lot.VehicleChanged{}, lot.VisitWeighed{}, lot.VisitClosed{}, lot.TareStored{}, lot.WeightKeyed{},
+		lot.WeightMatched{}, lot.TicketIssued{}, lot.TicketMarked{},
 	}
 }
 
@@ -62,7 +63,7 @@ func enums() map[reflect.Type]int64 {
 		reflect.TypeFor[lot.Measure](): 2, reflect.TypeFor[lot.PartyRole](): 5, reflect.TypeFor[lot.ItemKind](): 7,
 		reflect.TypeFor[lot.Ownership](): 3, reflect.TypeFor[lot.Source](): 2, reflect.TypeFor[lot.Role](): 3, reflect.TypeFor[lot.ShipmentKind](): 3,
 		reflect.TypeFor[lot.HoldClass](): 2, reflect.TypeFor[lot.Disposition](): 5, reflect.TypeFor[lot.ChargeKind](): 3,
-		reflect.TypeFor[lot.Draft](): 4,
+		reflect.TypeFor[lot.Draft](): 4, reflect.TypeFor[lot.TicketMark](): 3,
 	}
 }
 

@@ -121,7 +121,7 @@ func Received(r lot.Received) *eventv1.LotReceived {
 		GrossMicropounds: int64(r.Gross), TareMicropounds: int64(r.Tare), PriceMicros: price(r.Price), PurchaseMicros: int64(r.Purchase),
 		FreightMicros: int64(r.Freight), Charges: LandedCharges(r.Charges), SupplierLot: r.SupplierLot, Variety: r.Variety,
 		CropYear: r.CropYear, Sample: Sample(r.Sample), BestBy: r.BestBy, Packaging: r.Packaging, Carrier: r.Carrier, Document: r.Document,
-		Visit: r.Visit, VisitLine: r.VisitLine, Draft: Draft(r.Draft),
+		Visit: r.Visit, VisitLine: r.VisitLine, Draft: Draft(r.Draft), Keyed: r.Keyed,
 	}
 }
 
@@ -142,6 +142,7 @@ func ParseReceived(m *eventv1.LotReceived) (lot.Received, error) {
 		Purchase: money.Amount(m.GetPurchaseMicros()), Freight: money.Amount(m.GetFreightMicros()), Charges: ParseLandedCharges(m.GetCharges()),
 		SupplierLot: m.GetSupplierLot(), Variety: m.GetVariety(), CropYear: m.GetCropYear(), Sample: sample, BestBy: m.GetBestBy(),
 		Packaging: m.GetPackaging(), Carrier: m.GetCarrier(), Document: m.GetDocument(), Visit: m.GetVisit(), VisitLine: m.GetVisitLine(), Draft: draft,
+		Keyed: m.GetKeyed(),
 	}, nil
 }
 

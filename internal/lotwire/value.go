@@ -114,6 +114,14 @@ func parseAnyDraft(v eventv1.DraftKind) (lot.Draft, error) {
 // Draft is a way of standing on the scale, on the wire.
 func Draft(v lot.Draft) eventv1.DraftKind { return eventv1.DraftKind(v) }
 
+// ParseTicketMark refuses a mark of a ticket that is not given or not known.
+func ParseTicketMark(v eventv1.TicketMark) (lot.TicketMark, error) {
+	return known[lot.TicketMark]("ticket mark", eventv1.TicketMark_name, v)
+}
+
+// TicketMark is a mark of a ticket on the wire.
+func TicketMark(v lot.TicketMark) eventv1.TicketMark { return eventv1.TicketMark(v) }
+
 // Measure is a measure on the wire; the numbers of all enumerations are the same on both sides.
 func Measure(v lot.Measure) eventv1.Measure { return eventv1.Measure(v) }
 

@@ -16,6 +16,14 @@ func setVisitBody(m *eventv1.Event, b lot.Body) bool {
 		m.Body = &eventv1.Event_VisitClosed{VisitClosed: VisitClosed(b)}
 	case lot.TareStored:
 		m.Body = &eventv1.Event_TareStored{TareStored: TareStored(b)}
+	case lot.WeightKeyed:
+		m.Body = &eventv1.Event_WeightKeyed{WeightKeyed: WeightKeyed(b)}
+	case lot.WeightMatched:
+		m.Body = &eventv1.Event_WeightMatched{WeightMatched: WeightMatched(b)}
+	case lot.TicketIssued:
+		m.Body = &eventv1.Event_TicketIssued{TicketIssued: TicketIssued(b)}
+	case lot.TicketMarked:
+		m.Body = &eventv1.Event_TicketMarked{TicketMarked: TicketMarked(b)}
 	default:
 		return false
 	}
@@ -32,6 +40,14 @@ func parseVisitBody(m *eventv1.Event) (b lot.Body, ok bool, err error) {
 		b, err = body(ParseVisitClosed(of.VisitClosed))
 	case *eventv1.Event_TareStored:
 		b, err = body(ParseTareStored(of.TareStored))
+	case *eventv1.Event_WeightKeyed:
+		b, err = body(ParseWeightKeyed(of.WeightKeyed))
+	case *eventv1.Event_WeightMatched:
+		b, err = body(ParseWeightMatched(of.WeightMatched))
+	case *eventv1.Event_TicketIssued:
+		b, err = body(ParseTicketIssued(of.TicketIssued))
+	case *eventv1.Event_TicketMarked:
+		b, err = body(ParseTicketMarked(of.TicketMarked))
 	default:
 		return nil, false, nil
 	}

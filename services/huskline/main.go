@@ -45,6 +45,7 @@ type cli struct {
 	Weigh   weighCmd   `cmd:"" help:"Post scale readings: CSV with a header row, or JSON lines."`
 	Scales  scalesCmd  `cmd:"" help:"Scales: their feeds, the rules they are held to, and their registration."`
 	Visits  visitsCmd  `cmd:"" help:"Visits of vehicles to the scales; those that are open when the day closes."`
+	Ticket  ticketCmd  `cmd:"" help:"Print a weigh ticket with all that became of it."`
 	Watch   watchCmd   `cmd:"" help:"Watch readings, balances or runs as they change, until ctrl-C."`
 	Drill   drillCmd   `cmd:"" help:"Recall drill: where a lot came from and where it went, with its mass balance."`
 	Origins originsCmd `cmd:"" help:"What went into a lot, in shares."`
@@ -129,7 +130,7 @@ const patience = 30 * time.Second
 func bounded(ctx context.Context, command string) (context.Context, context.CancelFunc) {
 	name, _, _ := strings.Cut(command, " ")
 	switch name {
-	case "drill", "origins", "cost", "balance", "token", "scales", "visits":
+	case "drill", "origins", "cost", "balance", "token", "scales", "visits", "ticket":
 		return context.WithTimeout(ctx, patience)
 	}
 	return context.WithCancel(ctx)

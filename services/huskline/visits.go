@@ -12,7 +12,7 @@ import (
 )
 
 type visitsCmd struct {
-	Open bool `help:"Only visits that are open, as when the day closes."`
+	Open bool `help:"Only what is open when the day closes: visits without their last weighing, keyed weights without their reading."`
 }
 
 // visitObject is a visit as programs read it.
@@ -61,7 +61,59 @@ func (c *visitsCmd) Run(s *session) error {
 			break
 		}
 	}
-	return s.print(answer{object: map[string]any{"visits": objects}, sheets: []sheet{sh}})
+	if !c.Open {
+		return s.print(answer{object: map[string]any{"visits": objects}, sheets: []sheet{sh}})
+	}
+	keyed, weights, err := unmatched(s, p)
+	if err != nil {
+		return err
+	}
+	sh.note, keyed.note = "", supports
+	return s.print(answer{object: map[string]any{"visits": objects, "keyed_weights": weights}, sheets: []sheet{sh, keyed}})
+}
+
+// keyedObject is a keyed weight as programs read it.
+type keyedObject struct {
+	Keyed  int64       `json:"keyed"`
+	Scale  string      `json:"scale"`
+	Ticket string      `json:"ticket"`
+	Weight json.Number `json:"weight_lb"`
+	Time   string      `json:"time"`
+	Visit  int64       `json:"visit"`
+	Lot    string      `json:"lot"`
+}
+
+// unmatched lists the keyed weights for which no reading was found.
+func unmatched(s *session, p *plant) (sheet, []keyedObject, error) {
+	sh := sheet{
+		title: "KEYED WEIGHTS WITHOUT A READING", columns: []string{"keyed", "scale", "ticket", "time", "operator", "visit", "lot", "lb"},
+		numeric: numericColumns("keyed", "visit", "lb"),
+	}
+	objects := []keyedObject{}
+	for token := ""; ; {
+		page, err := p.visits.ListKeyedWeights(s.ctx, &intakev1.ListKeyedWeightsRequest{UnmatchedOnly: true, PageSize: 1000, PageToken: token})
+		if err != nil {
+			return sh, nil, rpc.FromStatus(err)
+		}
+		for _, k := range page.GetWeights() {
+			w, at := k.GetWeight(), k.GetWeight().GetTime().AsTime().Format(time.RFC3339)
+			objects = append(objects, keyedObject{w.GetKeyed(), w.GetScale(), w.GetTicket(), exact(w.GetMicropounds()), at, k.GetVisit(), k.GetLot()})
+			sh.rows = append(sh.rows, []string{
+				itoa(w.GetKeyed()), w.GetScale(), w.GetTicket(), at, w.GetOperator(), orDash(k.GetVisit()), k.GetLot(), grouped(w.GetMicropounds(), 3),
+			})
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			return sh, objects, nil
+		}
+	}
+}
+
+// orDash is a number, or a dash where there is none.
+func orDash(n int64) string {
+	if n == 0 {
+		return "-"
+	}
+	return itoa(n)
 }
 
 func visitObjectOf(v *intakev1.Visit) visitObject {

@@ -108,7 +108,7 @@ func TestVisit(t *testing.T) {
 	byReading := delivered("")
 	byReading.Delivery.Weighings[0].Scale, byReading.Delivery.Weighings[0].Sequence = "W2", 9
 	_, err = g.client.RecordDelivery(ctx, byReading)
-	want(t, err, "reading_in_visit")
+	want(t, err, "reading_used")
 	require.Equal(t, born.GetLot(), g.visit(1).GetLines()[0].GetLot())
 
 	g.stop()

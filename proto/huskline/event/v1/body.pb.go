@@ -1206,7 +1206,9 @@ type LotReceived struct {
 	// Line of the visit; 0: all of them.
 	VisitLine int64 `protobuf:"varint,25,opt,name=visit_line,json=visitLine,proto3" json:"visit_line,omitempty"`
 	// How the vehicle stood, where a visit tells it. A lot weighed one end after the other is priced by no such weight.
-	Draft         DraftKind `protobuf:"varint,26,opt,name=draft,proto3,enum=huskline.event.v1.DraftKind" json:"draft,omitempty"`
+	Draft DraftKind `protobuf:"varint,26,opt,name=draft,proto3,enum=huskline.event.v1.DraftKind" json:"draft,omitempty"`
+	// Numbers of the keyed weights among its weighings.
+	Keyed         []int64 `protobuf:"varint,27,rep,packed,name=keyed,proto3" json:"keyed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1421,6 +1423,13 @@ func (x *LotReceived) GetDraft() DraftKind {
 		return x.Draft
 	}
 	return DraftKind_DRAFT_KIND_UNSPECIFIED
+}
+
+func (x *LotReceived) GetKeyed() []int64 {
+	if x != nil {
+		return x.Keyed
+	}
+	return nil
 }
 
 // PriceSettled is the final price of a received lot. It replaces the price first paid in every cost that came from the lot; of several the
@@ -3682,7 +3691,7 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\f_foreign_ppm\"G\n" +
 	"\fLandedCharge\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12#\n" +
-	"\ramount_micros\x18\x02 \x01(\x03R\famountMicros\"\xb5\a\n" +
+	"\ramount_micros\x18\x02 \x01(\x03R\famountMicros\"\xcb\a\n" +
 	"\vLotReceived\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x121\n" +
 	"\x06source\x18\x02 \x01(\x0e2\x19.huskline.event.v1.SourceR\x06source\x12\x12\n" +
@@ -3711,7 +3720,8 @@ const file_huskline_event_v1_body_proto_rawDesc = "" +
 	"\x05visit\x18\x18 \x01(\x03R\x05visit\x12\x1d\n" +
 	"\n" +
 	"visit_line\x18\x19 \x01(\x03R\tvisitLine\x122\n" +
-	"\x05draft\x18\x1a \x01(\x0e2\x1c.huskline.event.v1.DraftKindR\x05draftB\x0f\n" +
+	"\x05draft\x18\x1a \x01(\x0e2\x1c.huskline.event.v1.DraftKindR\x05draft\x12\x14\n" +
+	"\x05keyed\x18\x1b \x03(\x03R\x05keyedB\x0f\n" +
 	"\r_price_micros\"\x8c\x01\n" +
 	"\fPriceSettled\x12\x1e\n" +
 	"\n" +

@@ -284,6 +284,10 @@ type Event struct {
 	//	*Event_VisitWeighed
 	//	*Event_VisitClosed
 	//	*Event_TareStored
+	//	*Event_WeightKeyed
+	//	*Event_WeightMatched
+	//	*Event_TicketIssued
+	//	*Event_TicketMarked
 	//	*Event_RunPosted
 	//	*Event_LotPoured
 	//	*Event_BinEmptied
@@ -470,6 +474,42 @@ func (x *Event) GetTareStored() *TareStored {
 	if x != nil {
 		if x, ok := x.Body.(*Event_TareStored); ok {
 			return x.TareStored
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetWeightKeyed() *WeightKeyed {
+	if x != nil {
+		if x, ok := x.Body.(*Event_WeightKeyed); ok {
+			return x.WeightKeyed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetWeightMatched() *WeightMatched {
+	if x != nil {
+		if x, ok := x.Body.(*Event_WeightMatched); ok {
+			return x.WeightMatched
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetTicketIssued() *TicketIssued {
+	if x != nil {
+		if x, ok := x.Body.(*Event_TicketIssued); ok {
+			return x.TicketIssued
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetTicketMarked() *TicketMarked {
+	if x != nil {
+		if x, ok := x.Body.(*Event_TicketMarked); ok {
+			return x.TicketMarked
 		}
 	}
 	return nil
@@ -669,6 +709,26 @@ type Event_TareStored struct {
 	TareStored *TareStored `protobuf:"bytes,23,opt,name=tare_stored,json=tareStored,proto3,oneof"`
 }
 
+type Event_WeightKeyed struct {
+	// A weight keyed in by a person (intake).
+	WeightKeyed *WeightKeyed `protobuf:"bytes,24,opt,name=weight_keyed,json=weightKeyed,proto3,oneof"`
+}
+
+type Event_WeightMatched struct {
+	// A keyed weight found again among the readings (intake).
+	WeightMatched *WeightMatched `protobuf:"bytes,25,opt,name=weight_matched,json=weightMatched,proto3,oneof"`
+}
+
+type Event_TicketIssued struct {
+	// A weigh ticket (intake).
+	TicketIssued *TicketIssued `protobuf:"bytes,26,opt,name=ticket_issued,json=ticketIssued,proto3,oneof"`
+}
+
+type Event_TicketMarked struct {
+	// What became of a weigh ticket (intake).
+	TicketMarked *TicketMarked `protobuf:"bytes,27,opt,name=ticket_marked,json=ticketMarked,proto3,oneof"`
+}
+
 type Event_RunPosted struct {
 	// What a run took in and gave (inventory).
 	RunPosted *RunPosted `protobuf:"bytes,30,opt,name=run_posted,json=runPosted,proto3,oneof"`
@@ -766,6 +826,14 @@ func (*Event_VisitClosed) isEvent_Body() {}
 
 func (*Event_TareStored) isEvent_Body() {}
 
+func (*Event_WeightKeyed) isEvent_Body() {}
+
+func (*Event_WeightMatched) isEvent_Body() {}
+
+func (*Event_TicketIssued) isEvent_Body() {}
+
+func (*Event_TicketMarked) isEvent_Body() {}
+
 func (*Event_RunPosted) isEvent_Body() {}
 
 func (*Event_LotPoured) isEvent_Body() {}
@@ -816,7 +884,7 @@ const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\rprevious_hash\x18\x05 \x01(\fR\fpreviousHash\x12\x12\n" +
 	"\x04hash\x18\x06 \x01(\fR\x04hash\x12\x18\n" +
 	"\apayload\x18\a \x01(\fR\apayload\x12\x12\n" +
-	"\x04type\x18\b \x01(\tR\x04type\"\xb7\x0f\n" +
+	"\x04type\x18\b \x01(\tR\x04type\"\xd7\x11\n" +
 	"\x05Event\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04lots\x18\x02 \x03(\tR\x04lots\x128\n" +
@@ -836,7 +904,11 @@ const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\rvisit_weighed\x18\x15 \x01(\v2\x1f.huskline.event.v1.VisitWeighedH\x00R\fvisitWeighed\x12C\n" +
 	"\fvisit_closed\x18\x16 \x01(\v2\x1e.huskline.event.v1.VisitClosedH\x00R\vvisitClosed\x12@\n" +
 	"\vtare_stored\x18\x17 \x01(\v2\x1d.huskline.event.v1.TareStoredH\x00R\n" +
-	"tareStored\x12=\n" +
+	"tareStored\x12C\n" +
+	"\fweight_keyed\x18\x18 \x01(\v2\x1e.huskline.event.v1.WeightKeyedH\x00R\vweightKeyed\x12I\n" +
+	"\x0eweight_matched\x18\x19 \x01(\v2 .huskline.event.v1.WeightMatchedH\x00R\rweightMatched\x12F\n" +
+	"\rticket_issued\x18\x1a \x01(\v2\x1f.huskline.event.v1.TicketIssuedH\x00R\fticketIssued\x12F\n" +
+	"\rticket_marked\x18\x1b \x01(\v2\x1f.huskline.event.v1.TicketMarkedH\x00R\fticketMarked\x12=\n" +
 	"\n" +
 	"run_posted\x18\x1e \x01(\v2\x1c.huskline.event.v1.RunPostedH\x00R\trunPosted\x12=\n" +
 	"\n" +
@@ -892,21 +964,25 @@ var file_huskline_event_v1_event_proto_goTypes = []any{
 	(*VisitWeighed)(nil),          // 13: huskline.event.v1.VisitWeighed
 	(*VisitClosed)(nil),           // 14: huskline.event.v1.VisitClosed
 	(*TareStored)(nil),            // 15: huskline.event.v1.TareStored
-	(*RunPosted)(nil),             // 16: huskline.event.v1.RunPosted
-	(*LotPoured)(nil),             // 17: huskline.event.v1.LotPoured
-	(*BinEmptied)(nil),            // 18: huskline.event.v1.BinEmptied
-	(*LotAdjusted)(nil),           // 19: huskline.event.v1.LotAdjusted
-	(*LotShipped)(nil),            // 20: huskline.event.v1.LotShipped
-	(*LotReturned)(nil),           // 21: huskline.event.v1.LotReturned
-	(*LotMoved)(nil),              // 22: huskline.event.v1.LotMoved
-	(*LotHeld)(nil),               // 23: huskline.event.v1.LotHeld
-	(*HoldEnded)(nil),             // 24: huskline.event.v1.HoldEnded
-	(*LotDisposed)(nil),           // 25: huskline.event.v1.LotDisposed
-	(*LotsCorrected)(nil),         // 26: huskline.event.v1.LotsCorrected
-	(*RunOpened)(nil),             // 27: huskline.event.v1.RunOpened
-	(*RunCompleted)(nil),          // 28: huskline.event.v1.RunCompleted
-	(*RunCorrected)(nil),          // 29: huskline.event.v1.RunCorrected
-	(*ChargePosted)(nil),          // 30: huskline.event.v1.ChargePosted
+	(*WeightKeyed)(nil),           // 16: huskline.event.v1.WeightKeyed
+	(*WeightMatched)(nil),         // 17: huskline.event.v1.WeightMatched
+	(*TicketIssued)(nil),          // 18: huskline.event.v1.TicketIssued
+	(*TicketMarked)(nil),          // 19: huskline.event.v1.TicketMarked
+	(*RunPosted)(nil),             // 20: huskline.event.v1.RunPosted
+	(*LotPoured)(nil),             // 21: huskline.event.v1.LotPoured
+	(*BinEmptied)(nil),            // 22: huskline.event.v1.BinEmptied
+	(*LotAdjusted)(nil),           // 23: huskline.event.v1.LotAdjusted
+	(*LotShipped)(nil),            // 24: huskline.event.v1.LotShipped
+	(*LotReturned)(nil),           // 25: huskline.event.v1.LotReturned
+	(*LotMoved)(nil),              // 26: huskline.event.v1.LotMoved
+	(*LotHeld)(nil),               // 27: huskline.event.v1.LotHeld
+	(*HoldEnded)(nil),             // 28: huskline.event.v1.HoldEnded
+	(*LotDisposed)(nil),           // 29: huskline.event.v1.LotDisposed
+	(*LotsCorrected)(nil),         // 30: huskline.event.v1.LotsCorrected
+	(*RunOpened)(nil),             // 31: huskline.event.v1.RunOpened
+	(*RunCompleted)(nil),          // 32: huskline.event.v1.RunCompleted
+	(*RunCorrected)(nil),          // 33: huskline.event.v1.RunCorrected
+	(*ChargePosted)(nil),          // 34: huskline.event.v1.ChargePosted
 }
 var file_huskline_event_v1_event_proto_depIdxs = []int32{
 	0,  // 0: huskline.event.v1.Head.at:type_name -> huskline.event.v1.Receipt
@@ -923,26 +999,30 @@ var file_huskline_event_v1_event_proto_depIdxs = []int32{
 	13, // 11: huskline.event.v1.Event.visit_weighed:type_name -> huskline.event.v1.VisitWeighed
 	14, // 12: huskline.event.v1.Event.visit_closed:type_name -> huskline.event.v1.VisitClosed
 	15, // 13: huskline.event.v1.Event.tare_stored:type_name -> huskline.event.v1.TareStored
-	16, // 14: huskline.event.v1.Event.run_posted:type_name -> huskline.event.v1.RunPosted
-	17, // 15: huskline.event.v1.Event.lot_poured:type_name -> huskline.event.v1.LotPoured
-	18, // 16: huskline.event.v1.Event.bin_emptied:type_name -> huskline.event.v1.BinEmptied
-	19, // 17: huskline.event.v1.Event.lot_adjusted:type_name -> huskline.event.v1.LotAdjusted
-	20, // 18: huskline.event.v1.Event.lot_shipped:type_name -> huskline.event.v1.LotShipped
-	21, // 19: huskline.event.v1.Event.lot_returned:type_name -> huskline.event.v1.LotReturned
-	22, // 20: huskline.event.v1.Event.lot_moved:type_name -> huskline.event.v1.LotMoved
-	23, // 21: huskline.event.v1.Event.lot_held:type_name -> huskline.event.v1.LotHeld
-	24, // 22: huskline.event.v1.Event.hold_ended:type_name -> huskline.event.v1.HoldEnded
-	25, // 23: huskline.event.v1.Event.lot_disposed:type_name -> huskline.event.v1.LotDisposed
-	26, // 24: huskline.event.v1.Event.lots_corrected:type_name -> huskline.event.v1.LotsCorrected
-	27, // 25: huskline.event.v1.Event.run_opened:type_name -> huskline.event.v1.RunOpened
-	28, // 26: huskline.event.v1.Event.run_completed:type_name -> huskline.event.v1.RunCompleted
-	29, // 27: huskline.event.v1.Event.run_corrected:type_name -> huskline.event.v1.RunCorrected
-	30, // 28: huskline.event.v1.Event.charge_posted:type_name -> huskline.event.v1.ChargePosted
-	29, // [29:29] is the sub-list for method output_type
-	29, // [29:29] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	16, // 14: huskline.event.v1.Event.weight_keyed:type_name -> huskline.event.v1.WeightKeyed
+	17, // 15: huskline.event.v1.Event.weight_matched:type_name -> huskline.event.v1.WeightMatched
+	18, // 16: huskline.event.v1.Event.ticket_issued:type_name -> huskline.event.v1.TicketIssued
+	19, // 17: huskline.event.v1.Event.ticket_marked:type_name -> huskline.event.v1.TicketMarked
+	20, // 18: huskline.event.v1.Event.run_posted:type_name -> huskline.event.v1.RunPosted
+	21, // 19: huskline.event.v1.Event.lot_poured:type_name -> huskline.event.v1.LotPoured
+	22, // 20: huskline.event.v1.Event.bin_emptied:type_name -> huskline.event.v1.BinEmptied
+	23, // 21: huskline.event.v1.Event.lot_adjusted:type_name -> huskline.event.v1.LotAdjusted
+	24, // 22: huskline.event.v1.Event.lot_shipped:type_name -> huskline.event.v1.LotShipped
+	25, // 23: huskline.event.v1.Event.lot_returned:type_name -> huskline.event.v1.LotReturned
+	26, // 24: huskline.event.v1.Event.lot_moved:type_name -> huskline.event.v1.LotMoved
+	27, // 25: huskline.event.v1.Event.lot_held:type_name -> huskline.event.v1.LotHeld
+	28, // 26: huskline.event.v1.Event.hold_ended:type_name -> huskline.event.v1.HoldEnded
+	29, // 27: huskline.event.v1.Event.lot_disposed:type_name -> huskline.event.v1.LotDisposed
+	30, // 28: huskline.event.v1.Event.lots_corrected:type_name -> huskline.event.v1.LotsCorrected
+	31, // 29: huskline.event.v1.Event.run_opened:type_name -> huskline.event.v1.RunOpened
+	32, // 30: huskline.event.v1.Event.run_completed:type_name -> huskline.event.v1.RunCompleted
+	33, // 31: huskline.event.v1.Event.run_corrected:type_name -> huskline.event.v1.RunCorrected
+	34, // 32: huskline.event.v1.Event.charge_posted:type_name -> huskline.event.v1.ChargePosted
+	33, // [33:33] is the sub-list for method output_type
+	33, // [33:33] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_huskline_event_v1_event_proto_init() }
@@ -964,6 +1044,10 @@ func file_huskline_event_v1_event_proto_init() {
 		(*Event_VisitWeighed)(nil),
 		(*Event_VisitClosed)(nil),
 		(*Event_TareStored)(nil),
+		(*Event_WeightKeyed)(nil),
+		(*Event_WeightMatched)(nil),
+		(*Event_TicketIssued)(nil),
+		(*Event_TicketMarked)(nil),
 		(*Event_RunPosted)(nil),
 		(*Event_LotPoured)(nil),
 		(*Event_BinEmptied)(nil),

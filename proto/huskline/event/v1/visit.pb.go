@@ -85,6 +85,63 @@ func (DraftKind) EnumDescriptor() ([]byte, []int) {
 	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{0}
 }
 
+// TicketMark is what became of a ticket.
+type TicketMark int32
+
+const (
+	// Not given; refused.
+	TicketMark_TICKET_MARK_UNSPECIFIED TicketMark = 0
+	// It does not count; its number stays.
+	TicketMark_TICKET_MARK_VOID TicketMark = 1
+	// Its paper was spoilt in the printer; its number stays.
+	TicketMark_TICKET_MARK_JAMMED TicketMark = 2
+	// It was printed again.
+	TicketMark_TICKET_MARK_REPRINTED TicketMark = 3
+)
+
+// Enum value maps for TicketMark.
+var (
+	TicketMark_name = map[int32]string{
+		0: "TICKET_MARK_UNSPECIFIED",
+		1: "TICKET_MARK_VOID",
+		2: "TICKET_MARK_JAMMED",
+		3: "TICKET_MARK_REPRINTED",
+	}
+	TicketMark_value = map[string]int32{
+		"TICKET_MARK_UNSPECIFIED": 0,
+		"TICKET_MARK_VOID":        1,
+		"TICKET_MARK_JAMMED":      2,
+		"TICKET_MARK_REPRINTED":   3,
+	}
+)
+
+func (x TicketMark) Enum() *TicketMark {
+	p := new(TicketMark)
+	*p = x
+	return p
+}
+
+func (x TicketMark) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TicketMark) Descriptor() protoreflect.EnumDescriptor {
+	return file_huskline_event_v1_visit_proto_enumTypes[1].Descriptor()
+}
+
+func (TicketMark) Type() protoreflect.EnumType {
+	return &file_huskline_event_v1_visit_proto_enumTypes[1]
+}
+
+func (x TicketMark) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TicketMark.Descriptor instead.
+func (TicketMark) EnumDescriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{1}
+}
+
 // VehicleChanged is a vehicle as it stands from now on.
 type VehicleChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -585,6 +642,632 @@ func (x *TareStored) GetBy() string {
 	return ""
 }
 
+// WeightKeyed is a weight that a person keyed in from a scale's indicator while nothing else brought it.
+type WeightKeyed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its number.
+	Keyed int64 `protobuf:"varint,1,opt,name=keyed,proto3" json:"keyed,omitempty"`
+	// The scale.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Number of the ticket that the indicator itself gave.
+	Ticket string `protobuf:"bytes,3,opt,name=ticket,proto3" json:"ticket,omitempty"`
+	// Digits as the indicator showed them.
+	Digits string `protobuf:"bytes,4,opt,name=digits,proto3" json:"digits,omitempty"`
+	// Unit by UN/ECE Recommendation 20.
+	Unit string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Converted once, half to even, micropounds.
+	Micropounds int64 `protobuf:"varint,6,opt,name=micropounds,proto3" json:"micropounds,omitempty"`
+	// When it was weighed.
+	Time *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=time,proto3" json:"time,omitempty"`
+	// Why it was keyed in.
+	Reason string `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Number of the keyed weight that this one stands in place of; 0: none.
+	Supersedes int64 `protobuf:"varint,9,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
+	// Who keyed it in.
+	Operator      string `protobuf:"bytes,10,opt,name=operator,proto3" json:"operator,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WeightKeyed) Reset() {
+	*x = WeightKeyed{}
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WeightKeyed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WeightKeyed) ProtoMessage() {}
+
+func (x *WeightKeyed) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WeightKeyed.ProtoReflect.Descriptor instead.
+func (*WeightKeyed) Descriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *WeightKeyed) GetKeyed() int64 {
+	if x != nil {
+		return x.Keyed
+	}
+	return 0
+}
+
+func (x *WeightKeyed) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *WeightKeyed) GetTicket() string {
+	if x != nil {
+		return x.Ticket
+	}
+	return ""
+}
+
+func (x *WeightKeyed) GetDigits() string {
+	if x != nil {
+		return x.Digits
+	}
+	return ""
+}
+
+func (x *WeightKeyed) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *WeightKeyed) GetMicropounds() int64 {
+	if x != nil {
+		return x.Micropounds
+	}
+	return 0
+}
+
+func (x *WeightKeyed) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *WeightKeyed) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *WeightKeyed) GetSupersedes() int64 {
+	if x != nil {
+		return x.Supersedes
+	}
+	return 0
+}
+
+func (x *WeightKeyed) GetOperator() string {
+	if x != nil {
+		return x.Operator
+	}
+	return ""
+}
+
+// WeightMatched says which reading of the scale a keyed weight is, as a person found. Neither is replaced by the other.
+type WeightMatched struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The keyed weight.
+	Keyed int64 `protobuf:"varint,1,opt,name=keyed,proto3" json:"keyed,omitempty"`
+	// Its scale.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Sequence number of the reading.
+	Sequence int64 `protobuf:"varint,3,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// What the reading is, micropounds.
+	Micropounds int64 `protobuf:"varint,4,opt,name=micropounds,proto3" json:"micropounds,omitempty"`
+	// Reading less keyed weight, micropounds.
+	DifferenceMicropounds int64 `protobuf:"varint,5,opt,name=difference_micropounds,json=differenceMicropounds,proto3" json:"difference_micropounds,omitempty"`
+	// How it was found.
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who found it.
+	By            string `protobuf:"bytes,7,opt,name=by,proto3" json:"by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WeightMatched) Reset() {
+	*x = WeightMatched{}
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WeightMatched) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WeightMatched) ProtoMessage() {}
+
+func (x *WeightMatched) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WeightMatched.ProtoReflect.Descriptor instead.
+func (*WeightMatched) Descriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *WeightMatched) GetKeyed() int64 {
+	if x != nil {
+		return x.Keyed
+	}
+	return 0
+}
+
+func (x *WeightMatched) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *WeightMatched) GetSequence() int64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *WeightMatched) GetMicropounds() int64 {
+	if x != nil {
+		return x.Micropounds
+	}
+	return 0
+}
+
+func (x *WeightMatched) GetDifferenceMicropounds() int64 {
+	if x != nil {
+		return x.DifferenceMicropounds
+	}
+	return 0
+}
+
+func (x *WeightMatched) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *WeightMatched) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+// TicketWeight is one side of a ticket.
+type TicketWeight struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the scales showed; their sum is the weight.
+	Indications []*Indication `protobuf:"bytes,1,rep,name=indications,proto3" json:"indications,omitempty"`
+	// Micropounds.
+	Micropounds int64 `protobuf:"varint,2,opt,name=micropounds,proto3" json:"micropounds,omitempty"`
+	// How the vehicle stood.
+	Draft DraftKind `protobuf:"varint,3,opt,name=draft,proto3,enum=huskline.event.v1.DraftKind" json:"draft,omitempty"`
+	// The driver was on it.
+	DriverOn bool `protobuf:"varint,4,opt,name=driver_on,json=driverOn,proto3" json:"driver_on,omitempty"`
+	// Who weighed.
+	Weigher string `protobuf:"bytes,5,opt,name=weigher,proto3" json:"weigher,omitempty"`
+	// Number of the stored tare that it is; 0: it was weighed on this visit.
+	Tare int64 `protobuf:"varint,6,opt,name=tare,proto3" json:"tare,omitempty"`
+	// A person keyed it in, in whole or in part.
+	Keyed         bool `protobuf:"varint,7,opt,name=keyed,proto3" json:"keyed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TicketWeight) Reset() {
+	*x = TicketWeight{}
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TicketWeight) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TicketWeight) ProtoMessage() {}
+
+func (x *TicketWeight) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TicketWeight.ProtoReflect.Descriptor instead.
+func (*TicketWeight) Descriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *TicketWeight) GetIndications() []*Indication {
+	if x != nil {
+		return x.Indications
+	}
+	return nil
+}
+
+func (x *TicketWeight) GetMicropounds() int64 {
+	if x != nil {
+		return x.Micropounds
+	}
+	return 0
+}
+
+func (x *TicketWeight) GetDraft() DraftKind {
+	if x != nil {
+		return x.Draft
+	}
+	return DraftKind_DRAFT_KIND_UNSPECIFIED
+}
+
+func (x *TicketWeight) GetDriverOn() bool {
+	if x != nil {
+		return x.DriverOn
+	}
+	return false
+}
+
+func (x *TicketWeight) GetWeigher() string {
+	if x != nil {
+		return x.Weigher
+	}
+	return ""
+}
+
+func (x *TicketWeight) GetTare() int64 {
+	if x != nil {
+		return x.Tare
+	}
+	return 0
+}
+
+func (x *TicketWeight) GetKeyed() bool {
+	if x != nil {
+		return x.Keyed
+	}
+	return false
+}
+
+// TicketIssued is a weigh ticket with all that stands on it. Numbers of a series are given in order and without gaps.
+type TicketIssued struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The series.
+	Series string `protobuf:"bytes,1,opt,name=series,proto3" json:"series,omitempty"`
+	// Its number in it, from 1.
+	Number int64 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	// Visit of the vehicle.
+	Visit int64 `protobuf:"varint,3,opt,name=visit,proto3" json:"visit,omitempty"`
+	// Line of the visit.
+	Line int64 `protobuf:"varint,4,opt,name=line,proto3" json:"line,omitempty"`
+	// The vehicle's plate.
+	Plate string `protobuf:"bytes,5,opt,name=plate,proto3" json:"plate,omitempty"`
+	// Party.
+	Party string `protobuf:"bytes,6,opt,name=party,proto3" json:"party,omitempty"`
+	// Its name.
+	PartyName string `protobuf:"bytes,7,opt,name=party_name,json=partyName,proto3" json:"party_name,omitempty"`
+	// Item.
+	Item string `protobuf:"bytes,8,opt,name=item,proto3" json:"item,omitempty"`
+	// Its name.
+	ItemName string `protobuf:"bytes,9,opt,name=item_name,json=itemName,proto3" json:"item_name,omitempty"`
+	// Variety; empty where not known.
+	Variety string `protobuf:"bytes,10,opt,name=variety,proto3" json:"variety,omitempty"`
+	// Lot that the goods went into; empty where not known yet.
+	Lot string `protobuf:"bytes,11,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Goods that left: the vehicle was weighed empty first.
+	Outbound bool `protobuf:"varint,12,opt,name=outbound,proto3" json:"outbound,omitempty"`
+	// Gross.
+	Gross *TicketWeight `protobuf:"bytes,13,opt,name=gross,proto3" json:"gross,omitempty"`
+	// Tare.
+	Tare *TicketWeight `protobuf:"bytes,14,opt,name=tare,proto3" json:"tare,omitempty"`
+	// Gross less tare, micropounds.
+	NetMicropounds int64 `protobuf:"varint,15,opt,name=net_micropounds,json=netMicropounds,proto3" json:"net_micropounds,omitempty"`
+	// Moisture in parts per million; absent where not known.
+	MoisturePpm *int64 `protobuf:"varint,16,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	// Number of the ticket that this one stands in place of; 0: none.
+	Replaces int64 `protobuf:"varint,17,opt,name=replaces,proto3" json:"replaces,omitempty"`
+	// Town or place of weighing.
+	Place string `protobuf:"bytes,18,opt,name=place,proto3" json:"place,omitempty"`
+	// Who issued it.
+	Weigher       string `protobuf:"bytes,19,opt,name=weigher,proto3" json:"weigher,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TicketIssued) Reset() {
+	*x = TicketIssued{}
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TicketIssued) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TicketIssued) ProtoMessage() {}
+
+func (x *TicketIssued) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TicketIssued.ProtoReflect.Descriptor instead.
+func (*TicketIssued) Descriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *TicketIssued) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *TicketIssued) GetVisit() int64 {
+	if x != nil {
+		return x.Visit
+	}
+	return 0
+}
+
+func (x *TicketIssued) GetLine() int64 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *TicketIssued) GetPlate() string {
+	if x != nil {
+		return x.Plate
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetPartyName() string {
+	if x != nil {
+		return x.PartyName
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetItemName() string {
+	if x != nil {
+		return x.ItemName
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetVariety() string {
+	if x != nil {
+		return x.Variety
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetOutbound() bool {
+	if x != nil {
+		return x.Outbound
+	}
+	return false
+}
+
+func (x *TicketIssued) GetGross() *TicketWeight {
+	if x != nil {
+		return x.Gross
+	}
+	return nil
+}
+
+func (x *TicketIssued) GetTare() *TicketWeight {
+	if x != nil {
+		return x.Tare
+	}
+	return nil
+}
+
+func (x *TicketIssued) GetNetMicropounds() int64 {
+	if x != nil {
+		return x.NetMicropounds
+	}
+	return 0
+}
+
+func (x *TicketIssued) GetMoisturePpm() int64 {
+	if x != nil && x.MoisturePpm != nil {
+		return *x.MoisturePpm
+	}
+	return 0
+}
+
+func (x *TicketIssued) GetReplaces() int64 {
+	if x != nil {
+		return x.Replaces
+	}
+	return 0
+}
+
+func (x *TicketIssued) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *TicketIssued) GetWeigher() string {
+	if x != nil {
+		return x.Weigher
+	}
+	return ""
+}
+
+// TicketMarked is what became of a ticket after it was issued.
+type TicketMarked struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The series.
+	Series string `protobuf:"bytes,1,opt,name=series,proto3" json:"series,omitempty"`
+	// The number.
+	Number int64 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	// What became of it.
+	Mark TicketMark `protobuf:"varint,3,opt,name=mark,proto3,enum=huskline.event.v1.TicketMark" json:"mark,omitempty"`
+	// How often it was printed again, this time included; 0 where it was not.
+	Count int64 `protobuf:"varint,4,opt,name=count,proto3" json:"count,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who did it.
+	By            string `protobuf:"bytes,6,opt,name=by,proto3" json:"by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TicketMarked) Reset() {
+	*x = TicketMarked{}
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TicketMarked) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TicketMarked) ProtoMessage() {}
+
+func (x *TicketMarked) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TicketMarked.ProtoReflect.Descriptor instead.
+func (*TicketMarked) Descriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *TicketMarked) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *TicketMarked) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *TicketMarked) GetMark() TicketMark {
+	if x != nil {
+		return x.Mark
+	}
+	return TicketMark_TICKET_MARK_UNSPECIFIED
+}
+
+func (x *TicketMarked) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *TicketMarked) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *TicketMarked) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
 var File_huskline_event_v1_visit_proto protoreflect.FileDescriptor
 
 const file_huskline_event_v1_visit_proto_rawDesc = "" +
@@ -635,13 +1318,79 @@ const file_huskline_event_v1_visit_proto_rawDesc = "" +
 	"\aexpires\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aexpires\x12\x16\n" +
 	"\x06reason\x18\n" +
 	" \x01(\tR\x06reason\x12\x0e\n" +
-	"\x02by\x18\v \x01(\tR\x02by*\x81\x01\n" +
+	"\x02by\x18\v \x01(\tR\x02by\"\xa3\x02\n" +
+	"\vWeightKeyed\x12\x14\n" +
+	"\x05keyed\x18\x01 \x01(\x03R\x05keyed\x12\x14\n" +
+	"\x05scale\x18\x02 \x01(\tR\x05scale\x12\x16\n" +
+	"\x06ticket\x18\x03 \x01(\tR\x06ticket\x12\x16\n" +
+	"\x06digits\x18\x04 \x01(\tR\x06digits\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x12 \n" +
+	"\vmicropounds\x18\x06 \x01(\x03R\vmicropounds\x12.\n" +
+	"\x04time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x16\n" +
+	"\x06reason\x18\b \x01(\tR\x06reason\x12\x1e\n" +
+	"\n" +
+	"supersedes\x18\t \x01(\x03R\n" +
+	"supersedes\x12\x1a\n" +
+	"\boperator\x18\n" +
+	" \x01(\tR\boperator\"\xd8\x01\n" +
+	"\rWeightMatched\x12\x14\n" +
+	"\x05keyed\x18\x01 \x01(\x03R\x05keyed\x12\x14\n" +
+	"\x05scale\x18\x02 \x01(\tR\x05scale\x12\x1a\n" +
+	"\bsequence\x18\x03 \x01(\x03R\bsequence\x12 \n" +
+	"\vmicropounds\x18\x04 \x01(\x03R\vmicropounds\x125\n" +
+	"\x16difference_micropounds\x18\x05 \x01(\x03R\x15differenceMicropounds\x12\x16\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\x12\x0e\n" +
+	"\x02by\x18\a \x01(\tR\x02by\"\x86\x02\n" +
+	"\fTicketWeight\x12?\n" +
+	"\vindications\x18\x01 \x03(\v2\x1d.huskline.event.v1.IndicationR\vindications\x12 \n" +
+	"\vmicropounds\x18\x02 \x01(\x03R\vmicropounds\x122\n" +
+	"\x05draft\x18\x03 \x01(\x0e2\x1c.huskline.event.v1.DraftKindR\x05draft\x12\x1b\n" +
+	"\tdriver_on\x18\x04 \x01(\bR\bdriverOn\x12\x18\n" +
+	"\aweigher\x18\x05 \x01(\tR\aweigher\x12\x12\n" +
+	"\x04tare\x18\x06 \x01(\x03R\x04tare\x12\x14\n" +
+	"\x05keyed\x18\a \x01(\bR\x05keyed\"\xc6\x04\n" +
+	"\fTicketIssued\x12\x16\n" +
+	"\x06series\x18\x01 \x01(\tR\x06series\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\x03R\x06number\x12\x14\n" +
+	"\x05visit\x18\x03 \x01(\x03R\x05visit\x12\x12\n" +
+	"\x04line\x18\x04 \x01(\x03R\x04line\x12\x14\n" +
+	"\x05plate\x18\x05 \x01(\tR\x05plate\x12\x14\n" +
+	"\x05party\x18\x06 \x01(\tR\x05party\x12\x1d\n" +
+	"\n" +
+	"party_name\x18\a \x01(\tR\tpartyName\x12\x12\n" +
+	"\x04item\x18\b \x01(\tR\x04item\x12\x1b\n" +
+	"\titem_name\x18\t \x01(\tR\bitemName\x12\x18\n" +
+	"\avariety\x18\n" +
+	" \x01(\tR\avariety\x12\x10\n" +
+	"\x03lot\x18\v \x01(\tR\x03lot\x12\x1a\n" +
+	"\boutbound\x18\f \x01(\bR\boutbound\x125\n" +
+	"\x05gross\x18\r \x01(\v2\x1f.huskline.event.v1.TicketWeightR\x05gross\x123\n" +
+	"\x04tare\x18\x0e \x01(\v2\x1f.huskline.event.v1.TicketWeightR\x04tare\x12'\n" +
+	"\x0fnet_micropounds\x18\x0f \x01(\x03R\x0enetMicropounds\x12&\n" +
+	"\fmoisture_ppm\x18\x10 \x01(\x03H\x00R\vmoisturePpm\x88\x01\x01\x12\x1a\n" +
+	"\breplaces\x18\x11 \x01(\x03R\breplaces\x12\x14\n" +
+	"\x05place\x18\x12 \x01(\tR\x05place\x12\x18\n" +
+	"\aweigher\x18\x13 \x01(\tR\aweigherB\x0f\n" +
+	"\r_moisture_ppm\"\xaf\x01\n" +
+	"\fTicketMarked\x12\x16\n" +
+	"\x06series\x18\x01 \x01(\tR\x06series\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\x03R\x06number\x121\n" +
+	"\x04mark\x18\x03 \x01(\x0e2\x1d.huskline.event.v1.TicketMarkR\x04mark\x12\x14\n" +
+	"\x05count\x18\x04 \x01(\x03R\x05count\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\x12\x0e\n" +
+	"\x02by\x18\x06 \x01(\tR\x02by*\x81\x01\n" +
 	"\tDraftKind\x12\x1a\n" +
 	"\x16DRAFT_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11DRAFT_KIND_SINGLE\x10\x01\x12\x16\n" +
 	"\x12DRAFT_KIND_ELEMENT\x10\x02\x12\x14\n" +
 	"\x10DRAFT_KIND_DECKS\x10\x03\x12\x13\n" +
-	"\x0fDRAFT_KIND_ENDS\x10\x04B\xb3\x01\n" +
+	"\x0fDRAFT_KIND_ENDS\x10\x04*r\n" +
+	"\n" +
+	"TicketMark\x12\x1b\n" +
+	"\x17TICKET_MARK_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10TICKET_MARK_VOID\x10\x01\x12\x16\n" +
+	"\x12TICKET_MARK_JAMMED\x10\x02\x12\x19\n" +
+	"\x15TICKET_MARK_REPRINTED\x10\x03B\xb3\x01\n" +
 	"\x15com.huskline.event.v1B\n" +
 	"VisitProtoP\x01Z(huskline/proto/huskline/event/v1;eventv1\xa2\x02\x03HEX\xaa\x02\x11Huskline.Event.V1\xca\x02\x11Huskline\\Event\\V1\xe2\x02\x1dHuskline\\Event\\V1\\GPBMetadata\xea\x02\x13Huskline::Event::V1b\x06proto3"
 
@@ -657,29 +1406,41 @@ func file_huskline_event_v1_visit_proto_rawDescGZIP() []byte {
 	return file_huskline_event_v1_visit_proto_rawDescData
 }
 
-var file_huskline_event_v1_visit_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_huskline_event_v1_visit_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_huskline_event_v1_visit_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_huskline_event_v1_visit_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_huskline_event_v1_visit_proto_goTypes = []any{
 	(DraftKind)(0),                // 0: huskline.event.v1.DraftKind
-	(*VehicleChanged)(nil),        // 1: huskline.event.v1.VehicleChanged
-	(*Indication)(nil),            // 2: huskline.event.v1.Indication
-	(*VisitWeighed)(nil),          // 3: huskline.event.v1.VisitWeighed
-	(*VisitClosed)(nil),           // 4: huskline.event.v1.VisitClosed
-	(*TareStored)(nil),            // 5: huskline.event.v1.TareStored
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(TicketMark)(0),               // 1: huskline.event.v1.TicketMark
+	(*VehicleChanged)(nil),        // 2: huskline.event.v1.VehicleChanged
+	(*Indication)(nil),            // 3: huskline.event.v1.Indication
+	(*VisitWeighed)(nil),          // 4: huskline.event.v1.VisitWeighed
+	(*VisitClosed)(nil),           // 5: huskline.event.v1.VisitClosed
+	(*TareStored)(nil),            // 6: huskline.event.v1.TareStored
+	(*WeightKeyed)(nil),           // 7: huskline.event.v1.WeightKeyed
+	(*WeightMatched)(nil),         // 8: huskline.event.v1.WeightMatched
+	(*TicketWeight)(nil),          // 9: huskline.event.v1.TicketWeight
+	(*TicketIssued)(nil),          // 10: huskline.event.v1.TicketIssued
+	(*TicketMarked)(nil),          // 11: huskline.event.v1.TicketMarked
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
 }
 var file_huskline_event_v1_visit_proto_depIdxs = []int32{
-	6, // 0: huskline.event.v1.Indication.time:type_name -> google.protobuf.Timestamp
-	0, // 1: huskline.event.v1.VisitWeighed.draft:type_name -> huskline.event.v1.DraftKind
-	2, // 2: huskline.event.v1.VisitWeighed.indications:type_name -> huskline.event.v1.Indication
-	0, // 3: huskline.event.v1.TareStored.draft:type_name -> huskline.event.v1.DraftKind
-	2, // 4: huskline.event.v1.TareStored.indications:type_name -> huskline.event.v1.Indication
-	6, // 5: huskline.event.v1.TareStored.expires:type_name -> google.protobuf.Timestamp
-	6, // [6:6] is the sub-list for method output_type
-	6, // [6:6] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	12, // 0: huskline.event.v1.Indication.time:type_name -> google.protobuf.Timestamp
+	0,  // 1: huskline.event.v1.VisitWeighed.draft:type_name -> huskline.event.v1.DraftKind
+	3,  // 2: huskline.event.v1.VisitWeighed.indications:type_name -> huskline.event.v1.Indication
+	0,  // 3: huskline.event.v1.TareStored.draft:type_name -> huskline.event.v1.DraftKind
+	3,  // 4: huskline.event.v1.TareStored.indications:type_name -> huskline.event.v1.Indication
+	12, // 5: huskline.event.v1.TareStored.expires:type_name -> google.protobuf.Timestamp
+	12, // 6: huskline.event.v1.WeightKeyed.time:type_name -> google.protobuf.Timestamp
+	3,  // 7: huskline.event.v1.TicketWeight.indications:type_name -> huskline.event.v1.Indication
+	0,  // 8: huskline.event.v1.TicketWeight.draft:type_name -> huskline.event.v1.DraftKind
+	9,  // 9: huskline.event.v1.TicketIssued.gross:type_name -> huskline.event.v1.TicketWeight
+	9,  // 10: huskline.event.v1.TicketIssued.tare:type_name -> huskline.event.v1.TicketWeight
+	1,  // 11: huskline.event.v1.TicketMarked.mark:type_name -> huskline.event.v1.TicketMark
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_huskline_event_v1_visit_proto_init() }
@@ -687,13 +1448,14 @@ func file_huskline_event_v1_visit_proto_init() {
 	if File_huskline_event_v1_visit_proto != nil {
 		return
 	}
+	file_huskline_event_v1_visit_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_event_v1_visit_proto_rawDesc), len(file_huskline_event_v1_visit_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   5,
+			NumEnums:      2,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

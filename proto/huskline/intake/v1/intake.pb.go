@@ -2113,7 +2113,9 @@ type Weighing struct {
 	// Unit by UN/ECE Recommendation 20: LBR, KGM, ONZ or STN.
 	Unit string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
 	// When it was weighed; absent where not known.
-	Time          *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=time,proto3" json:"time,omitempty"`
+	Time *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=time,proto3" json:"time,omitempty"`
+	// Number of a keyed weight, in place of a reading and digits; 0: none.
+	Keyed         int64 `protobuf:"varint,7,opt,name=keyed,proto3" json:"keyed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2188,6 +2190,13 @@ func (x *Weighing) GetTime() *timestamppb.Timestamp {
 		return x.Time
 	}
 	return nil
+}
+
+func (x *Weighing) GetKeyed() int64 {
+	if x != nil {
+		return x.Keyed
+	}
+	return 0
 }
 
 // DeliveryFacts is a delivery of nuts as it is to be recorded.
@@ -5054,7 +5063,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x05lines\x18\x01 \x01(\x03R\x05lines\x12\x1a\n" +
 	"\bdistinct\x18\x02 \x01(\x03R\bdistinct\x12\x1c\n" +
 	"\tconflicts\x18\x03 \x01(\x03R\tconflicts\x12\x16\n" +
-	"\x06scales\x18\x04 \x01(\x03R\x06scales\"\x8a\x02\n" +
+	"\x06scales\x18\x04 \x01(\x03R\x06scales\"\xa9\x02\n" +
 	"\bWeighing\x12?\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1f.huskline.intake.v1.ReadingKindB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12*\n" +
@@ -5062,7 +5071,8 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\bsequence\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\bsequence\x12\x1f\n" +
 	"\x06digits\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18 R\x06digits\x12\x1b\n" +
 	"\x04unit\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18\x03R\x04unit\x12.\n" +
-	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\"\x92\a\n" +
+	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1d\n" +
+	"\x05keyed\x18\a \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05keyed\"\x92\a\n" +
 	"\rDeliveryFacts\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x03lot\x12#\n" +
 	"\bclaimant\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18$R\bclaimant\x12*\n" +

@@ -288,7 +288,9 @@ type WeightSource struct {
 	// Scale of a stored reading.
 	Scale string `protobuf:"bytes,1,opt,name=scale,proto3" json:"scale,omitempty"`
 	// Sequence number of that reading.
-	Sequence      int64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	Sequence int64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// Number of a keyed weight, in place of a reading; 0: none.
+	Keyed         int64 `protobuf:"varint,3,opt,name=keyed,proto3" json:"keyed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -333,6 +335,13 @@ func (x *WeightSource) GetScale() string {
 func (x *WeightSource) GetSequence() int64 {
 	if x != nil {
 		return x.Sequence
+	}
+	return 0
+}
+
+func (x *WeightSource) GetKeyed() int64 {
+	if x != nil {
+		return x.Keyed
 	}
 	return 0
 }
@@ -1330,6 +1339,1312 @@ func (x *VisitLine) GetLot() string {
 	return ""
 }
 
+// KeyWeightRequest is a weight that a person keys in.
+type KeyWeightRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// The scale.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Number of the ticket that the indicator itself gave. Where it is the reading's sequence number, the reading is found by it.
+	Ticket string `protobuf:"bytes,3,opt,name=ticket,proto3" json:"ticket,omitempty"`
+	// Digits as the indicator shows them, plain decimal.
+	Digits string `protobuf:"bytes,4,opt,name=digits,proto3" json:"digits,omitempty"`
+	// Unit by UN/ECE Recommendation 20: LBR, KGM, ONZ or STN.
+	Unit string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	// When it was weighed.
+	Time *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=time,proto3" json:"time,omitempty"`
+	// Why it is keyed in.
+	Reason string `protobuf:"bytes,7,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Number of an earlier keyed weight of the same scale, not used yet, that was mistyped; 0: none.
+	Supersedes    int64 `protobuf:"varint,8,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeyWeightRequest) Reset() {
+	*x = KeyWeightRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeyWeightRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeyWeightRequest) ProtoMessage() {}
+
+func (x *KeyWeightRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeyWeightRequest.ProtoReflect.Descriptor instead.
+func (*KeyWeightRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *KeyWeightRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *KeyWeightRequest) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *KeyWeightRequest) GetTicket() string {
+	if x != nil {
+		return x.Ticket
+	}
+	return ""
+}
+
+func (x *KeyWeightRequest) GetDigits() string {
+	if x != nil {
+		return x.Digits
+	}
+	return ""
+}
+
+func (x *KeyWeightRequest) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *KeyWeightRequest) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *KeyWeightRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *KeyWeightRequest) GetSupersedes() int64 {
+	if x != nil {
+		return x.Supersedes
+	}
+	return 0
+}
+
+// KeyWeightResponse is the weight kept.
+type KeyWeightResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// Its number.
+	Keyed         int64 `protobuf:"varint,2,opt,name=keyed,proto3" json:"keyed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeyWeightResponse) Reset() {
+	*x = KeyWeightResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeyWeightResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeyWeightResponse) ProtoMessage() {}
+
+func (x *KeyWeightResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeyWeightResponse.ProtoReflect.Descriptor instead.
+func (*KeyWeightResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *KeyWeightResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *KeyWeightResponse) GetKeyed() int64 {
+	if x != nil {
+		return x.Keyed
+	}
+	return 0
+}
+
+// MatchWeightRequest names a keyed weight and a reading of the same scale.
+type MatchWeightRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// The keyed weight.
+	Keyed int64 `protobuf:"varint,2,opt,name=keyed,proto3" json:"keyed,omitempty"`
+	// Sequence number of the reading.
+	Sequence int64 `protobuf:"varint,3,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// How it was found: by weight and time.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MatchWeightRequest) Reset() {
+	*x = MatchWeightRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MatchWeightRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MatchWeightRequest) ProtoMessage() {}
+
+func (x *MatchWeightRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MatchWeightRequest.ProtoReflect.Descriptor instead.
+func (*MatchWeightRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *MatchWeightRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *MatchWeightRequest) GetKeyed() int64 {
+	if x != nil {
+		return x.Keyed
+	}
+	return 0
+}
+
+func (x *MatchWeightRequest) GetSequence() int64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *MatchWeightRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// MatchWeightResponse tells the difference.
+type MatchWeightResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// Reading less keyed weight, micropounds.
+	DifferenceMicropounds int64 `protobuf:"varint,2,opt,name=difference_micropounds,json=differenceMicropounds,proto3" json:"difference_micropounds,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
+}
+
+func (x *MatchWeightResponse) Reset() {
+	*x = MatchWeightResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MatchWeightResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MatchWeightResponse) ProtoMessage() {}
+
+func (x *MatchWeightResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MatchWeightResponse.ProtoReflect.Descriptor instead.
+func (*MatchWeightResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *MatchWeightResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *MatchWeightResponse) GetDifferenceMicropounds() int64 {
+	if x != nil {
+		return x.DifferenceMicropounds
+	}
+	return 0
+}
+
+// ListKeyedWeightsRequest asks for keyed weights.
+type ListKeyedWeightsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only those that stand and for which no reading was found.
+	UnmatchedOnly bool `protobuf:"varint,1,opt,name=unmatched_only,json=unmatchedOnly,proto3" json:"unmatched_only,omitempty"`
+	// At most this many, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeyedWeightsRequest) Reset() {
+	*x = ListKeyedWeightsRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeyedWeightsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeyedWeightsRequest) ProtoMessage() {}
+
+func (x *ListKeyedWeightsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeyedWeightsRequest.ProtoReflect.Descriptor instead.
+func (*ListKeyedWeightsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ListKeyedWeightsRequest) GetUnmatchedOnly() bool {
+	if x != nil {
+		return x.UnmatchedOnly
+	}
+	return false
+}
+
+func (x *ListKeyedWeightsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListKeyedWeightsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListKeyedWeightsResponse is a page of keyed weights.
+type ListKeyedWeightsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Keyed weights by number.
+	Weights []*KeyedWeight `protobuf:"bytes,1,rep,name=weights,proto3" json:"weights,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeyedWeightsResponse) Reset() {
+	*x = ListKeyedWeightsResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeyedWeightsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeyedWeightsResponse) ProtoMessage() {}
+
+func (x *ListKeyedWeightsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeyedWeightsResponse.ProtoReflect.Descriptor instead.
+func (*ListKeyedWeightsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ListKeyedWeightsResponse) GetWeights() []*KeyedWeight {
+	if x != nil {
+		return x.Weights
+	}
+	return nil
+}
+
+func (x *ListKeyedWeightsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// KeyedWeight is a keyed weight with what was found of it.
+type KeyedWeight struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As it was keyed in.
+	Weight *v1.WeightKeyed `protobuf:"bytes,1,opt,name=weight,proto3" json:"weight,omitempty"`
+	// Sequence number of the reading that it is; 0: none was found.
+	Sequence int64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// The indicator's ticket number is that sequence number; otherwise a person matched them.
+	ByNumber bool `protobuf:"varint,3,opt,name=by_number,json=byNumber,proto3" json:"by_number,omitempty"`
+	// What the reading is, micropounds.
+	ReadingMicropounds int64 `protobuf:"varint,4,opt,name=reading_micropounds,json=readingMicropounds,proto3" json:"reading_micropounds,omitempty"`
+	// Reading less keyed weight, micropounds.
+	DifferenceMicropounds int64 `protobuf:"varint,5,opt,name=difference_micropounds,json=differenceMicropounds,proto3" json:"difference_micropounds,omitempty"`
+	// Number of the keyed weight that stands in place of it; 0: none.
+	SupersededBy int64 `protobuf:"varint,6,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	// Visit that it was used in; 0: none.
+	Visit int64 `protobuf:"varint,7,opt,name=visit,proto3" json:"visit,omitempty"`
+	// Lot whose delivery lists it; empty: none.
+	Lot           string `protobuf:"bytes,8,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeyedWeight) Reset() {
+	*x = KeyedWeight{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeyedWeight) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeyedWeight) ProtoMessage() {}
+
+func (x *KeyedWeight) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeyedWeight.ProtoReflect.Descriptor instead.
+func (*KeyedWeight) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *KeyedWeight) GetWeight() *v1.WeightKeyed {
+	if x != nil {
+		return x.Weight
+	}
+	return nil
+}
+
+func (x *KeyedWeight) GetSequence() int64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *KeyedWeight) GetByNumber() bool {
+	if x != nil {
+		return x.ByNumber
+	}
+	return false
+}
+
+func (x *KeyedWeight) GetReadingMicropounds() int64 {
+	if x != nil {
+		return x.ReadingMicropounds
+	}
+	return 0
+}
+
+func (x *KeyedWeight) GetDifferenceMicropounds() int64 {
+	if x != nil {
+		return x.DifferenceMicropounds
+	}
+	return 0
+}
+
+func (x *KeyedWeight) GetSupersededBy() int64 {
+	if x != nil {
+		return x.SupersededBy
+	}
+	return 0
+}
+
+func (x *KeyedWeight) GetVisit() int64 {
+	if x != nil {
+		return x.Visit
+	}
+	return 0
+}
+
+func (x *KeyedWeight) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+// IssueTicketRequest asks for the ticket of a line.
+type IssueTicketRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// Series of numbers, a code of ours; empty: "W".
+	Series string `protobuf:"bytes,2,opt,name=series,proto3" json:"series,omitempty"`
+	// The visit.
+	Visit int64 `protobuf:"varint,3,opt,name=visit,proto3" json:"visit,omitempty"`
+	// Its line.
+	Line int64 `protobuf:"varint,4,opt,name=line,proto3" json:"line,omitempty"`
+	// Item; empty where the line went into a delivery, which tells item, party, variety and moisture.
+	Item string `protobuf:"bytes,5,opt,name=item,proto3" json:"item,omitempty"`
+	// Party; empty where the delivery or the visit tells it.
+	Party string `protobuf:"bytes,6,opt,name=party,proto3" json:"party,omitempty"`
+	// Moisture in parts per million, where it is known and no delivery tells it.
+	MoisturePpm *int64 `protobuf:"varint,7,opt,name=moisture_ppm,json=moisturePpm,proto3,oneof" json:"moisture_ppm,omitempty"`
+	// Town or place of weighing, as it stands on the ticket.
+	Place         string `protobuf:"bytes,8,opt,name=place,proto3" json:"place,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IssueTicketRequest) Reset() {
+	*x = IssueTicketRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IssueTicketRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IssueTicketRequest) ProtoMessage() {}
+
+func (x *IssueTicketRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IssueTicketRequest.ProtoReflect.Descriptor instead.
+func (*IssueTicketRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *IssueTicketRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *IssueTicketRequest) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *IssueTicketRequest) GetVisit() int64 {
+	if x != nil {
+		return x.Visit
+	}
+	return 0
+}
+
+func (x *IssueTicketRequest) GetLine() int64 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *IssueTicketRequest) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *IssueTicketRequest) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
+func (x *IssueTicketRequest) GetMoisturePpm() int64 {
+	if x != nil && x.MoisturePpm != nil {
+		return *x.MoisturePpm
+	}
+	return 0
+}
+
+func (x *IssueTicketRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+// IssueTicketResponse is the ticket.
+type IssueTicketResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// Its series.
+	Series string `protobuf:"bytes,2,opt,name=series,proto3" json:"series,omitempty"`
+	// Its number.
+	Number int64 `protobuf:"varint,3,opt,name=number,proto3" json:"number,omitempty"`
+	// The ticket as it is printed.
+	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IssueTicketResponse) Reset() {
+	*x = IssueTicketResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IssueTicketResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IssueTicketResponse) ProtoMessage() {}
+
+func (x *IssueTicketResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IssueTicketResponse.ProtoReflect.Descriptor instead.
+func (*IssueTicketResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *IssueTicketResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *IssueTicketResponse) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *IssueTicketResponse) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *IssueTicketResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// VoidTicketRequest names a ticket that does not count.
+type VoidTicketRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// Series; empty: "W".
+	Series string `protobuf:"bytes,2,opt,name=series,proto3" json:"series,omitempty"`
+	// Number.
+	Number int64 `protobuf:"varint,3,opt,name=number,proto3" json:"number,omitempty"`
+	// Its paper was spoilt in the printer.
+	Jammed bool `protobuf:"varint,4,opt,name=jammed,proto3" json:"jammed,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VoidTicketRequest) Reset() {
+	*x = VoidTicketRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VoidTicketRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VoidTicketRequest) ProtoMessage() {}
+
+func (x *VoidTicketRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VoidTicketRequest.ProtoReflect.Descriptor instead.
+func (*VoidTicketRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *VoidTicketRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *VoidTicketRequest) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *VoidTicketRequest) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *VoidTicketRequest) GetJammed() bool {
+	if x != nil {
+		return x.Jammed
+	}
+	return false
+}
+
+func (x *VoidTicketRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// VoidTicketResponse confirms.
+type VoidTicketResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt       *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VoidTicketResponse) Reset() {
+	*x = VoidTicketResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VoidTicketResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VoidTicketResponse) ProtoMessage() {}
+
+func (x *VoidTicketResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VoidTicketResponse.ProtoReflect.Descriptor instead.
+func (*VoidTicketResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *VoidTicketResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+// ReprintTicketRequest names a ticket to print again.
+type ReprintTicketRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// Series; empty: "W".
+	Series string `protobuf:"bytes,2,opt,name=series,proto3" json:"series,omitempty"`
+	// Number.
+	Number int64 `protobuf:"varint,3,opt,name=number,proto3" json:"number,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReprintTicketRequest) Reset() {
+	*x = ReprintTicketRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReprintTicketRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReprintTicketRequest) ProtoMessage() {}
+
+func (x *ReprintTicketRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReprintTicketRequest.ProtoReflect.Descriptor instead.
+func (*ReprintTicketRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *ReprintTicketRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *ReprintTicketRequest) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *ReprintTicketRequest) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *ReprintTicketRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// ReprintTicketResponse is the reprint.
+type ReprintTicketResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// How often it was printed again, this time included.
+	Count         int64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReprintTicketResponse) Reset() {
+	*x = ReprintTicketResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReprintTicketResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReprintTicketResponse) ProtoMessage() {}
+
+func (x *ReprintTicketResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReprintTicketResponse.ProtoReflect.Descriptor instead.
+func (*ReprintTicketResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *ReprintTicketResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *ReprintTicketResponse) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+// GetTicketRequest names a ticket.
+type GetTicketRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Series; empty: "W".
+	Series string `protobuf:"bytes,1,opt,name=series,proto3" json:"series,omitempty"`
+	// Number.
+	Number        int64 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetTicketRequest) Reset() {
+	*x = GetTicketRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetTicketRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetTicketRequest) ProtoMessage() {}
+
+func (x *GetTicketRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetTicketRequest.ProtoReflect.Descriptor instead.
+func (*GetTicketRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *GetTicketRequest) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *GetTicketRequest) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+// GetTicketResponse is a ticket.
+type GetTicketResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The ticket.
+	Ticket *Ticket `protobuf:"bytes,1,opt,name=ticket,proto3" json:"ticket,omitempty"`
+	// The ticket as it is printed: void, jammed and printed again where it was.
+	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetTicketResponse) Reset() {
+	*x = GetTicketResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetTicketResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetTicketResponse) ProtoMessage() {}
+
+func (x *GetTicketResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetTicketResponse.ProtoReflect.Descriptor instead.
+func (*GetTicketResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *GetTicketResponse) GetTicket() *Ticket {
+	if x != nil {
+		return x.Ticket
+	}
+	return nil
+}
+
+func (x *GetTicketResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// Ticket is a weigh ticket with what became of it.
+type Ticket struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As it was issued.
+	Ticket *v1.TicketIssued `protobuf:"bytes,1,opt,name=ticket,proto3" json:"ticket,omitempty"`
+	// When.
+	Issued *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=issued,proto3" json:"issued,omitempty"`
+	// What became of it, in order.
+	Fates         []*TicketFate `protobuf:"bytes,3,rep,name=fates,proto3" json:"fates,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Ticket) Reset() {
+	*x = Ticket{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Ticket) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Ticket) ProtoMessage() {}
+
+func (x *Ticket) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Ticket.ProtoReflect.Descriptor instead.
+func (*Ticket) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *Ticket) GetTicket() *v1.TicketIssued {
+	if x != nil {
+		return x.Ticket
+	}
+	return nil
+}
+
+func (x *Ticket) GetIssued() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Issued
+	}
+	return nil
+}
+
+func (x *Ticket) GetFates() []*TicketFate {
+	if x != nil {
+		return x.Fates
+	}
+	return nil
+}
+
+// TicketFate is something that became of a ticket, with its time.
+type TicketFate struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What.
+	Mark *v1.TicketMarked `protobuf:"bytes,1,opt,name=mark,proto3" json:"mark,omitempty"`
+	// When.
+	At            *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TicketFate) Reset() {
+	*x = TicketFate{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TicketFate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TicketFate) ProtoMessage() {}
+
+func (x *TicketFate) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TicketFate.ProtoReflect.Descriptor instead.
+func (*TicketFate) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *TicketFate) GetMark() *v1.TicketMarked {
+	if x != nil {
+		return x.Mark
+	}
+	return nil
+}
+
+func (x *TicketFate) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+// ListTicketsRequest asks for tickets.
+type ListTicketsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Series; empty: "W".
+	Series string `protobuf:"bytes,1,opt,name=series,proto3" json:"series,omitempty"`
+	// At most this many, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListTicketsRequest) Reset() {
+	*x = ListTicketsRequest{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListTicketsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListTicketsRequest) ProtoMessage() {}
+
+func (x *ListTicketsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListTicketsRequest.ProtoReflect.Descriptor instead.
+func (*ListTicketsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ListTicketsRequest) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *ListTicketsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListTicketsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListTicketsResponse is a page of tickets.
+type ListTicketsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Tickets by number.
+	Tickets []*Ticket `protobuf:"bytes,1,rep,name=tickets,proto3" json:"tickets,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListTicketsResponse) Reset() {
+	*x = ListTicketsResponse{}
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListTicketsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListTicketsResponse) ProtoMessage() {}
+
+func (x *ListTicketsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_visit_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListTicketsResponse.ProtoReflect.Descriptor instead.
+func (*ListTicketsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_visit_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *ListTicketsResponse) GetTickets() []*Ticket {
+	if x != nil {
+		return x.Tickets
+	}
+	return nil
+}
+
+func (x *ListTicketsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 var File_huskline_intake_v1_visit_proto protoreflect.FileDescriptor
 
 const file_huskline_intake_v1_visit_proto_rawDesc = "" +
@@ -1354,10 +2669,11 @@ const file_huskline_intake_v1_visit_proto_rawDesc = "" +
 	"\x05visit\x18\x03 \x01(\x03R\x05visit\x122\n" +
 	"\x06opened\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x06opened\x12\x14\n" +
 	"\x05party\x18\x05 \x01(\tR\x05party\x121\n" +
-	"\x04tare\x18\x06 \x01(\v2\x1d.huskline.event.v1.TareStoredR\x04tare\"_\n" +
+	"\x04tare\x18\x06 \x01(\v2\x1d.huskline.event.v1.TareStoredR\x04tare\"~\n" +
 	"\fWeightSource\x12*\n" +
 	"\x05scale\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x05scale\x12#\n" +
-	"\bsequence\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\bsequence\"\xd6\x03\n" +
+	"\bsequence\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\bsequence\x12\x1d\n" +
+	"\x05keyed\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\x05keyed\"\xd6\x03\n" +
 	"\x13WeighVehicleRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12\x1f\n" +
@@ -1446,7 +2762,110 @@ const file_huskline_intake_v1_visit_proto_rawDesc = "" +
 	" \x01(\bR\n" +
 	"storedTare\x12\x14\n" +
 	"\x05keyed\x18\v \x01(\bR\x05keyed\x12\x10\n" +
-	"\x03lot\x18\f \x01(\tR\x03lot2\xab\x05\n" +
+	"\x03lot\x18\f \x01(\tR\x03lot\"\xda\x02\n" +
+	"\x10KeyWeightRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12*\n" +
+	"\x05scale\x18\x02 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x05scale\x12,\n" +
+	"\x06ticket\x18\x03 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x06ticket\x12!\n" +
+	"\x06digits\x18\x04 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18 R\x06digits\x12\x1b\n" +
+	"\x04unit\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18\x03R\x04unit\x126\n" +
+	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x04time\x12\"\n" +
+	"\x06reason\x18\a \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12'\n" +
+	"\n" +
+	"supersedes\x18\b \x01(\x03B\a\xbaH\x04\"\x02(\x00R\n" +
+	"supersedes\"_\n" +
+	"\x11KeyWeightResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x14\n" +
+	"\x05keyed\x18\x02 \x01(\x03R\x05keyed\"\xa5\x01\n" +
+	"\x12MatchWeightRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12\x1d\n" +
+	"\x05keyed\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x05keyed\x12#\n" +
+	"\bsequence\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\bsequence\x12\"\n" +
+	"\x06reason\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"\x82\x01\n" +
+	"\x13MatchWeightResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x125\n" +
+	"\x16difference_micropounds\x18\x02 \x01(\x03R\x15differenceMicropounds\"\x92\x01\n" +
+	"\x17ListKeyedWeightsRequest\x12%\n" +
+	"\x0eunmatched_only\x18\x01 \x01(\bR\runmatchedOnly\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"}\n" +
+	"\x18ListKeyedWeightsResponse\x129\n" +
+	"\aweights\x18\x01 \x03(\v2\x1f.huskline.intake.v1.KeyedWeightR\aweights\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb3\x02\n" +
+	"\vKeyedWeight\x126\n" +
+	"\x06weight\x18\x01 \x01(\v2\x1e.huskline.event.v1.WeightKeyedR\x06weight\x12\x1a\n" +
+	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12\x1b\n" +
+	"\tby_number\x18\x03 \x01(\bR\bbyNumber\x12/\n" +
+	"\x13reading_micropounds\x18\x04 \x01(\x03R\x12readingMicropounds\x125\n" +
+	"\x16difference_micropounds\x18\x05 \x01(\x03R\x15differenceMicropounds\x12#\n" +
+	"\rsuperseded_by\x18\x06 \x01(\x03R\fsupersededBy\x12\x14\n" +
+	"\x05visit\x18\a \x01(\x03R\x05visit\x12\x10\n" +
+	"\x03lot\x18\b \x01(\tR\x03lot\"\xe7\x02\n" +
+	"\x12IssueTicketRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x121\n" +
+	"\x06series\x18\x02 \x01(\tB\x19\xbaH\x16r\x142\x12^[A-Za-z0-9]{0,8}$R\x06series\x12\x1d\n" +
+	"\x05visit\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x05visit\x12\x1b\n" +
+	"\x04line\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x04line\x12(\n" +
+	"\x04item\x18\x05 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x04item\x12*\n" +
+	"\x05party\x18\x06 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x05party\x123\n" +
+	"\fmoisture_ppm\x18\a \x01(\x03B\v\xbaH\b\"\x06\x18\xc0\x84=(\x00H\x00R\vmoisturePpm\x88\x01\x01\x12\x1d\n" +
+	"\x05place\x18\b \x01(\tB\a\xbaH\x04r\x02\x18dR\x05placeB\x0f\n" +
+	"\r_moisture_ppm\"\x8f\x01\n" +
+	"\x13IssueTicketResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x16\n" +
+	"\x06series\x18\x02 \x01(\tR\x06series\x12\x16\n" +
+	"\x06number\x18\x03 \x01(\x03R\x06number\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\"\xcc\x01\n" +
+	"\x11VoidTicketRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x121\n" +
+	"\x06series\x18\x02 \x01(\tB\x19\xbaH\x16r\x142\x12^[A-Za-z0-9]{0,8}$R\x06series\x12\x1f\n" +
+	"\x06number\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x06number\x12\x16\n" +
+	"\x06jammed\x18\x04 \x01(\bR\x06jammed\x12\"\n" +
+	"\x06reason\x18\x05 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"J\n" +
+	"\x12VoidTicketResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\"\xb7\x01\n" +
+	"\x14ReprintTicketRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x121\n" +
+	"\x06series\x18\x02 \x01(\tB\x19\xbaH\x16r\x142\x12^[A-Za-z0-9]{0,8}$R\x06series\x12\x1f\n" +
+	"\x06number\x18\x03 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x06number\x12\"\n" +
+	"\x06reason\x18\x04 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"c\n" +
+	"\x15ReprintTicketResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count\"f\n" +
+	"\x10GetTicketRequest\x121\n" +
+	"\x06series\x18\x01 \x01(\tB\x19\xbaH\x16r\x142\x12^[A-Za-z0-9]{0,8}$R\x06series\x12\x1f\n" +
+	"\x06number\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x06number\"[\n" +
+	"\x11GetTicketResponse\x122\n" +
+	"\x06ticket\x18\x01 \x01(\v2\x1a.huskline.intake.v1.TicketR\x06ticket\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\"\xab\x01\n" +
+	"\x06Ticket\x127\n" +
+	"\x06ticket\x18\x01 \x01(\v2\x1f.huskline.event.v1.TicketIssuedR\x06ticket\x122\n" +
+	"\x06issued\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x06issued\x124\n" +
+	"\x05fates\x18\x03 \x03(\v2\x1e.huskline.intake.v1.TicketFateR\x05fates\"m\n" +
+	"\n" +
+	"TicketFate\x123\n" +
+	"\x04mark\x18\x01 \x01(\v2\x1f.huskline.event.v1.TicketMarkedR\x04mark\x12*\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\"\x99\x01\n" +
+	"\x12ListTicketsRequest\x121\n" +
+	"\x06series\x18\x01 \x01(\tB\x19\xbaH\x16r\x142\x12^[A-Za-z0-9]{0,8}$R\x06series\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"s\n" +
+	"\x13ListTicketsResponse\x124\n" +
+	"\atickets\x18\x01 \x03(\v2\x1a.huskline.intake.v1.TicketR\atickets\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xb1\v\n" +
 	"\fVisitService\x12j\n" +
 	"\x0fRegisterVehicle\x12*.huskline.intake.v1.RegisterVehicleRequest\x1a+.huskline.intake.v1.RegisterVehicleResponse\x12a\n" +
 	"\fProposeVisit\x12'.huskline.intake.v1.ProposeVisitRequest\x1a(.huskline.intake.v1.ProposeVisitResponse\x12a\n" +
@@ -1456,7 +2875,16 @@ const file_huskline_intake_v1_visit_proto_rawDesc = "" +
 	"\tStoreTare\x12$.huskline.intake.v1.StoreTareRequest\x1a%.huskline.intake.v1.StoreTareResponse\x12U\n" +
 	"\bGetVisit\x12#.huskline.intake.v1.GetVisitRequest\x1a$.huskline.intake.v1.GetVisitResponse\x12[\n" +
 	"\n" +
-	"ListVisits\x12%.huskline.intake.v1.ListVisitsRequest\x1a&.huskline.intake.v1.ListVisitsResponseB\xba\x01\n" +
+	"ListVisits\x12%.huskline.intake.v1.ListVisitsRequest\x1a&.huskline.intake.v1.ListVisitsResponse\x12X\n" +
+	"\tKeyWeight\x12$.huskline.intake.v1.KeyWeightRequest\x1a%.huskline.intake.v1.KeyWeightResponse\x12^\n" +
+	"\vMatchWeight\x12&.huskline.intake.v1.MatchWeightRequest\x1a'.huskline.intake.v1.MatchWeightResponse\x12m\n" +
+	"\x10ListKeyedWeights\x12+.huskline.intake.v1.ListKeyedWeightsRequest\x1a,.huskline.intake.v1.ListKeyedWeightsResponse\x12^\n" +
+	"\vIssueTicket\x12&.huskline.intake.v1.IssueTicketRequest\x1a'.huskline.intake.v1.IssueTicketResponse\x12[\n" +
+	"\n" +
+	"VoidTicket\x12%.huskline.intake.v1.VoidTicketRequest\x1a&.huskline.intake.v1.VoidTicketResponse\x12d\n" +
+	"\rReprintTicket\x12(.huskline.intake.v1.ReprintTicketRequest\x1a).huskline.intake.v1.ReprintTicketResponse\x12X\n" +
+	"\tGetTicket\x12$.huskline.intake.v1.GetTicketRequest\x1a%.huskline.intake.v1.GetTicketResponse\x12^\n" +
+	"\vListTickets\x12&.huskline.intake.v1.ListTicketsRequest\x1a'.huskline.intake.v1.ListTicketsResponseB\xba\x01\n" +
 	"\x16com.huskline.intake.v1B\n" +
 	"VisitProtoP\x01Z*huskline/proto/huskline/intake/v1;intakev1\xa2\x02\x03HIX\xaa\x02\x12Huskline.Intake.V1\xca\x02\x12Huskline\\Intake\\V1\xe2\x02\x1eHuskline\\Intake\\V1\\GPBMetadata\xea\x02\x14Huskline::Intake::V1b\x06proto3"
 
@@ -1472,71 +2900,124 @@ func file_huskline_intake_v1_visit_proto_rawDescGZIP() []byte {
 	return file_huskline_intake_v1_visit_proto_rawDescData
 }
 
-var file_huskline_intake_v1_visit_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_huskline_intake_v1_visit_proto_msgTypes = make([]protoimpl.MessageInfo, 36)
 var file_huskline_intake_v1_visit_proto_goTypes = []any{
-	(*RegisterVehicleRequest)(nil),  // 0: huskline.intake.v1.RegisterVehicleRequest
-	(*RegisterVehicleResponse)(nil), // 1: huskline.intake.v1.RegisterVehicleResponse
-	(*ProposeVisitRequest)(nil),     // 2: huskline.intake.v1.ProposeVisitRequest
-	(*ProposeVisitResponse)(nil),    // 3: huskline.intake.v1.ProposeVisitResponse
-	(*WeightSource)(nil),            // 4: huskline.intake.v1.WeightSource
-	(*WeighVehicleRequest)(nil),     // 5: huskline.intake.v1.WeighVehicleRequest
-	(*WeighVehicleResponse)(nil),    // 6: huskline.intake.v1.WeighVehicleResponse
-	(*CloseVisitRequest)(nil),       // 7: huskline.intake.v1.CloseVisitRequest
-	(*CloseVisitResponse)(nil),      // 8: huskline.intake.v1.CloseVisitResponse
-	(*StoreTareRequest)(nil),        // 9: huskline.intake.v1.StoreTareRequest
-	(*StoreTareResponse)(nil),       // 10: huskline.intake.v1.StoreTareResponse
-	(*GetVisitRequest)(nil),         // 11: huskline.intake.v1.GetVisitRequest
-	(*GetVisitResponse)(nil),        // 12: huskline.intake.v1.GetVisitResponse
-	(*ListVisitsRequest)(nil),       // 13: huskline.intake.v1.ListVisitsRequest
-	(*ListVisitsResponse)(nil),      // 14: huskline.intake.v1.ListVisitsResponse
-	(*Visit)(nil),                   // 15: huskline.intake.v1.Visit
-	(*VisitLine)(nil),               // 16: huskline.intake.v1.VisitLine
-	(*v1.Receipt)(nil),              // 17: huskline.event.v1.Receipt
-	(*timestamppb.Timestamp)(nil),   // 18: google.protobuf.Timestamp
-	(*v1.TareStored)(nil),           // 19: huskline.event.v1.TareStored
-	(v1.DraftKind)(0),               // 20: huskline.event.v1.DraftKind
-	(*v1.VisitClosed)(nil),          // 21: huskline.event.v1.VisitClosed
-	(*v1.VisitWeighed)(nil),         // 22: huskline.event.v1.VisitWeighed
+	(*RegisterVehicleRequest)(nil),   // 0: huskline.intake.v1.RegisterVehicleRequest
+	(*RegisterVehicleResponse)(nil),  // 1: huskline.intake.v1.RegisterVehicleResponse
+	(*ProposeVisitRequest)(nil),      // 2: huskline.intake.v1.ProposeVisitRequest
+	(*ProposeVisitResponse)(nil),     // 3: huskline.intake.v1.ProposeVisitResponse
+	(*WeightSource)(nil),             // 4: huskline.intake.v1.WeightSource
+	(*WeighVehicleRequest)(nil),      // 5: huskline.intake.v1.WeighVehicleRequest
+	(*WeighVehicleResponse)(nil),     // 6: huskline.intake.v1.WeighVehicleResponse
+	(*CloseVisitRequest)(nil),        // 7: huskline.intake.v1.CloseVisitRequest
+	(*CloseVisitResponse)(nil),       // 8: huskline.intake.v1.CloseVisitResponse
+	(*StoreTareRequest)(nil),         // 9: huskline.intake.v1.StoreTareRequest
+	(*StoreTareResponse)(nil),        // 10: huskline.intake.v1.StoreTareResponse
+	(*GetVisitRequest)(nil),          // 11: huskline.intake.v1.GetVisitRequest
+	(*GetVisitResponse)(nil),         // 12: huskline.intake.v1.GetVisitResponse
+	(*ListVisitsRequest)(nil),        // 13: huskline.intake.v1.ListVisitsRequest
+	(*ListVisitsResponse)(nil),       // 14: huskline.intake.v1.ListVisitsResponse
+	(*Visit)(nil),                    // 15: huskline.intake.v1.Visit
+	(*VisitLine)(nil),                // 16: huskline.intake.v1.VisitLine
+	(*KeyWeightRequest)(nil),         // 17: huskline.intake.v1.KeyWeightRequest
+	(*KeyWeightResponse)(nil),        // 18: huskline.intake.v1.KeyWeightResponse
+	(*MatchWeightRequest)(nil),       // 19: huskline.intake.v1.MatchWeightRequest
+	(*MatchWeightResponse)(nil),      // 20: huskline.intake.v1.MatchWeightResponse
+	(*ListKeyedWeightsRequest)(nil),  // 21: huskline.intake.v1.ListKeyedWeightsRequest
+	(*ListKeyedWeightsResponse)(nil), // 22: huskline.intake.v1.ListKeyedWeightsResponse
+	(*KeyedWeight)(nil),              // 23: huskline.intake.v1.KeyedWeight
+	(*IssueTicketRequest)(nil),       // 24: huskline.intake.v1.IssueTicketRequest
+	(*IssueTicketResponse)(nil),      // 25: huskline.intake.v1.IssueTicketResponse
+	(*VoidTicketRequest)(nil),        // 26: huskline.intake.v1.VoidTicketRequest
+	(*VoidTicketResponse)(nil),       // 27: huskline.intake.v1.VoidTicketResponse
+	(*ReprintTicketRequest)(nil),     // 28: huskline.intake.v1.ReprintTicketRequest
+	(*ReprintTicketResponse)(nil),    // 29: huskline.intake.v1.ReprintTicketResponse
+	(*GetTicketRequest)(nil),         // 30: huskline.intake.v1.GetTicketRequest
+	(*GetTicketResponse)(nil),        // 31: huskline.intake.v1.GetTicketResponse
+	(*Ticket)(nil),                   // 32: huskline.intake.v1.Ticket
+	(*TicketFate)(nil),               // 33: huskline.intake.v1.TicketFate
+	(*ListTicketsRequest)(nil),       // 34: huskline.intake.v1.ListTicketsRequest
+	(*ListTicketsResponse)(nil),      // 35: huskline.intake.v1.ListTicketsResponse
+	(*v1.Receipt)(nil),               // 36: huskline.event.v1.Receipt
+	(*timestamppb.Timestamp)(nil),    // 37: google.protobuf.Timestamp
+	(*v1.TareStored)(nil),            // 38: huskline.event.v1.TareStored
+	(v1.DraftKind)(0),                // 39: huskline.event.v1.DraftKind
+	(*v1.VisitClosed)(nil),           // 40: huskline.event.v1.VisitClosed
+	(*v1.VisitWeighed)(nil),          // 41: huskline.event.v1.VisitWeighed
+	(*v1.WeightKeyed)(nil),           // 42: huskline.event.v1.WeightKeyed
+	(*v1.TicketIssued)(nil),          // 43: huskline.event.v1.TicketIssued
+	(*v1.TicketMarked)(nil),          // 44: huskline.event.v1.TicketMarked
 }
 var file_huskline_intake_v1_visit_proto_depIdxs = []int32{
-	17, // 0: huskline.intake.v1.RegisterVehicleResponse.receipt:type_name -> huskline.event.v1.Receipt
-	18, // 1: huskline.intake.v1.ProposeVisitResponse.opened:type_name -> google.protobuf.Timestamp
-	19, // 2: huskline.intake.v1.ProposeVisitResponse.tare:type_name -> huskline.event.v1.TareStored
-	20, // 3: huskline.intake.v1.WeighVehicleRequest.draft:type_name -> huskline.event.v1.DraftKind
+	36, // 0: huskline.intake.v1.RegisterVehicleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	37, // 1: huskline.intake.v1.ProposeVisitResponse.opened:type_name -> google.protobuf.Timestamp
+	38, // 2: huskline.intake.v1.ProposeVisitResponse.tare:type_name -> huskline.event.v1.TareStored
+	39, // 3: huskline.intake.v1.WeighVehicleRequest.draft:type_name -> huskline.event.v1.DraftKind
 	4,  // 4: huskline.intake.v1.WeighVehicleRequest.weights:type_name -> huskline.intake.v1.WeightSource
-	17, // 5: huskline.intake.v1.WeighVehicleResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17, // 6: huskline.intake.v1.CloseVisitResponse.receipt:type_name -> huskline.event.v1.Receipt
-	18, // 7: huskline.intake.v1.StoreTareRequest.time:type_name -> google.protobuf.Timestamp
-	20, // 8: huskline.intake.v1.StoreTareRequest.draft:type_name -> huskline.event.v1.DraftKind
-	17, // 9: huskline.intake.v1.StoreTareResponse.receipt:type_name -> huskline.event.v1.Receipt
-	18, // 10: huskline.intake.v1.StoreTareResponse.expires:type_name -> google.protobuf.Timestamp
+	36, // 5: huskline.intake.v1.WeighVehicleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	36, // 6: huskline.intake.v1.CloseVisitResponse.receipt:type_name -> huskline.event.v1.Receipt
+	37, // 7: huskline.intake.v1.StoreTareRequest.time:type_name -> google.protobuf.Timestamp
+	39, // 8: huskline.intake.v1.StoreTareRequest.draft:type_name -> huskline.event.v1.DraftKind
+	36, // 9: huskline.intake.v1.StoreTareResponse.receipt:type_name -> huskline.event.v1.Receipt
+	37, // 10: huskline.intake.v1.StoreTareResponse.expires:type_name -> google.protobuf.Timestamp
 	15, // 11: huskline.intake.v1.GetVisitResponse.visit:type_name -> huskline.intake.v1.Visit
 	15, // 12: huskline.intake.v1.ListVisitsResponse.visits:type_name -> huskline.intake.v1.Visit
-	18, // 13: huskline.intake.v1.Visit.opened:type_name -> google.protobuf.Timestamp
-	21, // 14: huskline.intake.v1.Visit.closed:type_name -> huskline.event.v1.VisitClosed
-	22, // 15: huskline.intake.v1.Visit.weighings:type_name -> huskline.event.v1.VisitWeighed
-	19, // 16: huskline.intake.v1.Visit.tare:type_name -> huskline.event.v1.TareStored
+	37, // 13: huskline.intake.v1.Visit.opened:type_name -> google.protobuf.Timestamp
+	40, // 14: huskline.intake.v1.Visit.closed:type_name -> huskline.event.v1.VisitClosed
+	41, // 15: huskline.intake.v1.Visit.weighings:type_name -> huskline.event.v1.VisitWeighed
+	38, // 16: huskline.intake.v1.Visit.tare:type_name -> huskline.event.v1.TareStored
 	16, // 17: huskline.intake.v1.Visit.lines:type_name -> huskline.intake.v1.VisitLine
-	20, // 18: huskline.intake.v1.VisitLine.draft:type_name -> huskline.event.v1.DraftKind
-	0,  // 19: huskline.intake.v1.VisitService.RegisterVehicle:input_type -> huskline.intake.v1.RegisterVehicleRequest
-	2,  // 20: huskline.intake.v1.VisitService.ProposeVisit:input_type -> huskline.intake.v1.ProposeVisitRequest
-	5,  // 21: huskline.intake.v1.VisitService.WeighVehicle:input_type -> huskline.intake.v1.WeighVehicleRequest
-	7,  // 22: huskline.intake.v1.VisitService.CloseVisit:input_type -> huskline.intake.v1.CloseVisitRequest
-	9,  // 23: huskline.intake.v1.VisitService.StoreTare:input_type -> huskline.intake.v1.StoreTareRequest
-	11, // 24: huskline.intake.v1.VisitService.GetVisit:input_type -> huskline.intake.v1.GetVisitRequest
-	13, // 25: huskline.intake.v1.VisitService.ListVisits:input_type -> huskline.intake.v1.ListVisitsRequest
-	1,  // 26: huskline.intake.v1.VisitService.RegisterVehicle:output_type -> huskline.intake.v1.RegisterVehicleResponse
-	3,  // 27: huskline.intake.v1.VisitService.ProposeVisit:output_type -> huskline.intake.v1.ProposeVisitResponse
-	6,  // 28: huskline.intake.v1.VisitService.WeighVehicle:output_type -> huskline.intake.v1.WeighVehicleResponse
-	8,  // 29: huskline.intake.v1.VisitService.CloseVisit:output_type -> huskline.intake.v1.CloseVisitResponse
-	10, // 30: huskline.intake.v1.VisitService.StoreTare:output_type -> huskline.intake.v1.StoreTareResponse
-	12, // 31: huskline.intake.v1.VisitService.GetVisit:output_type -> huskline.intake.v1.GetVisitResponse
-	14, // 32: huskline.intake.v1.VisitService.ListVisits:output_type -> huskline.intake.v1.ListVisitsResponse
-	26, // [26:33] is the sub-list for method output_type
-	19, // [19:26] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	39, // 18: huskline.intake.v1.VisitLine.draft:type_name -> huskline.event.v1.DraftKind
+	37, // 19: huskline.intake.v1.KeyWeightRequest.time:type_name -> google.protobuf.Timestamp
+	36, // 20: huskline.intake.v1.KeyWeightResponse.receipt:type_name -> huskline.event.v1.Receipt
+	36, // 21: huskline.intake.v1.MatchWeightResponse.receipt:type_name -> huskline.event.v1.Receipt
+	23, // 22: huskline.intake.v1.ListKeyedWeightsResponse.weights:type_name -> huskline.intake.v1.KeyedWeight
+	42, // 23: huskline.intake.v1.KeyedWeight.weight:type_name -> huskline.event.v1.WeightKeyed
+	36, // 24: huskline.intake.v1.IssueTicketResponse.receipt:type_name -> huskline.event.v1.Receipt
+	36, // 25: huskline.intake.v1.VoidTicketResponse.receipt:type_name -> huskline.event.v1.Receipt
+	36, // 26: huskline.intake.v1.ReprintTicketResponse.receipt:type_name -> huskline.event.v1.Receipt
+	32, // 27: huskline.intake.v1.GetTicketResponse.ticket:type_name -> huskline.intake.v1.Ticket
+	43, // 28: huskline.intake.v1.Ticket.ticket:type_name -> huskline.event.v1.TicketIssued
+	37, // 29: huskline.intake.v1.Ticket.issued:type_name -> google.protobuf.Timestamp
+	33, // 30: huskline.intake.v1.Ticket.fates:type_name -> huskline.intake.v1.TicketFate
+	44, // 31: huskline.intake.v1.TicketFate.mark:type_name -> huskline.event.v1.TicketMarked
+	37, // 32: huskline.intake.v1.TicketFate.at:type_name -> google.protobuf.Timestamp
+	32, // 33: huskline.intake.v1.ListTicketsResponse.tickets:type_name -> huskline.intake.v1.Ticket
+	0,  // 34: huskline.intake.v1.VisitService.RegisterVehicle:input_type -> huskline.intake.v1.RegisterVehicleRequest
+	2,  // 35: huskline.intake.v1.VisitService.ProposeVisit:input_type -> huskline.intake.v1.ProposeVisitRequest
+	5,  // 36: huskline.intake.v1.VisitService.WeighVehicle:input_type -> huskline.intake.v1.WeighVehicleRequest
+	7,  // 37: huskline.intake.v1.VisitService.CloseVisit:input_type -> huskline.intake.v1.CloseVisitRequest
+	9,  // 38: huskline.intake.v1.VisitService.StoreTare:input_type -> huskline.intake.v1.StoreTareRequest
+	11, // 39: huskline.intake.v1.VisitService.GetVisit:input_type -> huskline.intake.v1.GetVisitRequest
+	13, // 40: huskline.intake.v1.VisitService.ListVisits:input_type -> huskline.intake.v1.ListVisitsRequest
+	17, // 41: huskline.intake.v1.VisitService.KeyWeight:input_type -> huskline.intake.v1.KeyWeightRequest
+	19, // 42: huskline.intake.v1.VisitService.MatchWeight:input_type -> huskline.intake.v1.MatchWeightRequest
+	21, // 43: huskline.intake.v1.VisitService.ListKeyedWeights:input_type -> huskline.intake.v1.ListKeyedWeightsRequest
+	24, // 44: huskline.intake.v1.VisitService.IssueTicket:input_type -> huskline.intake.v1.IssueTicketRequest
+	26, // 45: huskline.intake.v1.VisitService.VoidTicket:input_type -> huskline.intake.v1.VoidTicketRequest
+	28, // 46: huskline.intake.v1.VisitService.ReprintTicket:input_type -> huskline.intake.v1.ReprintTicketRequest
+	30, // 47: huskline.intake.v1.VisitService.GetTicket:input_type -> huskline.intake.v1.GetTicketRequest
+	34, // 48: huskline.intake.v1.VisitService.ListTickets:input_type -> huskline.intake.v1.ListTicketsRequest
+	1,  // 49: huskline.intake.v1.VisitService.RegisterVehicle:output_type -> huskline.intake.v1.RegisterVehicleResponse
+	3,  // 50: huskline.intake.v1.VisitService.ProposeVisit:output_type -> huskline.intake.v1.ProposeVisitResponse
+	6,  // 51: huskline.intake.v1.VisitService.WeighVehicle:output_type -> huskline.intake.v1.WeighVehicleResponse
+	8,  // 52: huskline.intake.v1.VisitService.CloseVisit:output_type -> huskline.intake.v1.CloseVisitResponse
+	10, // 53: huskline.intake.v1.VisitService.StoreTare:output_type -> huskline.intake.v1.StoreTareResponse
+	12, // 54: huskline.intake.v1.VisitService.GetVisit:output_type -> huskline.intake.v1.GetVisitResponse
+	14, // 55: huskline.intake.v1.VisitService.ListVisits:output_type -> huskline.intake.v1.ListVisitsResponse
+	18, // 56: huskline.intake.v1.VisitService.KeyWeight:output_type -> huskline.intake.v1.KeyWeightResponse
+	20, // 57: huskline.intake.v1.VisitService.MatchWeight:output_type -> huskline.intake.v1.MatchWeightResponse
+	22, // 58: huskline.intake.v1.VisitService.ListKeyedWeights:output_type -> huskline.intake.v1.ListKeyedWeightsResponse
+	25, // 59: huskline.intake.v1.VisitService.IssueTicket:output_type -> huskline.intake.v1.IssueTicketResponse
+	27, // 60: huskline.intake.v1.VisitService.VoidTicket:output_type -> huskline.intake.v1.VoidTicketResponse
+	29, // 61: huskline.intake.v1.VisitService.ReprintTicket:output_type -> huskline.intake.v1.ReprintTicketResponse
+	31, // 62: huskline.intake.v1.VisitService.GetTicket:output_type -> huskline.intake.v1.GetTicketResponse
+	35, // 63: huskline.intake.v1.VisitService.ListTickets:output_type -> huskline.intake.v1.ListTicketsResponse
+	49, // [49:64] is the sub-list for method output_type
+	34, // [34:49] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_visit_proto_init() }
@@ -1544,13 +3025,14 @@ func file_huskline_intake_v1_visit_proto_init() {
 	if File_huskline_intake_v1_visit_proto != nil {
 		return
 	}
+	file_huskline_intake_v1_visit_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_visit_proto_rawDesc), len(file_huskline_intake_v1_visit_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   17,
+			NumMessages:   36,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

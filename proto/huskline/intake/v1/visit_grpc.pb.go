@@ -21,13 +21,21 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	VisitService_RegisterVehicle_FullMethodName = "/huskline.intake.v1.VisitService/RegisterVehicle"
-	VisitService_ProposeVisit_FullMethodName    = "/huskline.intake.v1.VisitService/ProposeVisit"
-	VisitService_WeighVehicle_FullMethodName    = "/huskline.intake.v1.VisitService/WeighVehicle"
-	VisitService_CloseVisit_FullMethodName      = "/huskline.intake.v1.VisitService/CloseVisit"
-	VisitService_StoreTare_FullMethodName       = "/huskline.intake.v1.VisitService/StoreTare"
-	VisitService_GetVisit_FullMethodName        = "/huskline.intake.v1.VisitService/GetVisit"
-	VisitService_ListVisits_FullMethodName      = "/huskline.intake.v1.VisitService/ListVisits"
+	VisitService_RegisterVehicle_FullMethodName  = "/huskline.intake.v1.VisitService/RegisterVehicle"
+	VisitService_ProposeVisit_FullMethodName     = "/huskline.intake.v1.VisitService/ProposeVisit"
+	VisitService_WeighVehicle_FullMethodName     = "/huskline.intake.v1.VisitService/WeighVehicle"
+	VisitService_CloseVisit_FullMethodName       = "/huskline.intake.v1.VisitService/CloseVisit"
+	VisitService_StoreTare_FullMethodName        = "/huskline.intake.v1.VisitService/StoreTare"
+	VisitService_GetVisit_FullMethodName         = "/huskline.intake.v1.VisitService/GetVisit"
+	VisitService_ListVisits_FullMethodName       = "/huskline.intake.v1.VisitService/ListVisits"
+	VisitService_KeyWeight_FullMethodName        = "/huskline.intake.v1.VisitService/KeyWeight"
+	VisitService_MatchWeight_FullMethodName      = "/huskline.intake.v1.VisitService/MatchWeight"
+	VisitService_ListKeyedWeights_FullMethodName = "/huskline.intake.v1.VisitService/ListKeyedWeights"
+	VisitService_IssueTicket_FullMethodName      = "/huskline.intake.v1.VisitService/IssueTicket"
+	VisitService_VoidTicket_FullMethodName       = "/huskline.intake.v1.VisitService/VoidTicket"
+	VisitService_ReprintTicket_FullMethodName    = "/huskline.intake.v1.VisitService/ReprintTicket"
+	VisitService_GetTicket_FullMethodName        = "/huskline.intake.v1.VisitService/GetTicket"
+	VisitService_ListTickets_FullMethodName      = "/huskline.intake.v1.VisitService/ListTickets"
 )
 
 // VisitServiceClient is the client API for VisitService service.
@@ -51,6 +59,22 @@ type VisitServiceClient interface {
 	GetVisit(ctx context.Context, in *GetVisitRequest, opts ...grpc.CallOption) (*GetVisitResponse, error)
 	// ListVisits lists visits by number, or the open ones alone, as is done when the day closes.
 	ListVisits(ctx context.Context, in *ListVisitsRequest, opts ...grpc.CallOption) (*ListVisitsResponse, error)
+	// KeyWeight records a weight that a person reads off an indicator whose link is down. It stays marked so wherever it is used.
+	KeyWeight(ctx context.Context, in *KeyWeightRequest, opts ...grpc.CallOption) (*KeyWeightResponse, error)
+	// MatchWeight says which reading, come later, a keyed weight is. Neither replaces the other.
+	MatchWeight(ctx context.Context, in *MatchWeightRequest, opts ...grpc.CallOption) (*MatchWeightResponse, error)
+	// ListKeyedWeights lists keyed weights by number with the readings that they are, or those alone that no reading was found for.
+	ListKeyedWeights(ctx context.Context, in *ListKeyedWeightsRequest, opts ...grpc.CallOption) (*ListKeyedWeightsResponse, error)
+	// IssueTicket issues the weigh ticket of a line of a closed visit, under the next number of its series.
+	IssueTicket(ctx context.Context, in *IssueTicketRequest, opts ...grpc.CallOption) (*IssueTicketResponse, error)
+	// VoidTicket says that a ticket does not count, or that its paper was spoilt. Its number stays; another may be issued in its place.
+	VoidTicket(ctx context.Context, in *VoidTicketRequest, opts ...grpc.CallOption) (*VoidTicketResponse, error)
+	// ReprintTicket records that a ticket is printed again; the text says so.
+	ReprintTicket(ctx context.Context, in *ReprintTicketRequest, opts ...grpc.CallOption) (*ReprintTicketResponse, error)
+	// GetTicket gives a ticket with all that became of it.
+	GetTicket(ctx context.Context, in *GetTicketRequest, opts ...grpc.CallOption) (*GetTicketResponse, error)
+	// ListTickets lists the tickets of a series by number, void and jammed ones too.
+	ListTickets(ctx context.Context, in *ListTicketsRequest, opts ...grpc.CallOption) (*ListTicketsResponse, error)
 }
 
 type visitServiceClient struct {
@@ -131,6 +155,86 @@ func (c *visitServiceClient) ListVisits(ctx context.Context, in *ListVisitsReque
 	return out, nil
 }
 
+func (c *visitServiceClient) KeyWeight(ctx context.Context, in *KeyWeightRequest, opts ...grpc.CallOption) (*KeyWeightResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(KeyWeightResponse)
+	err := c.cc.Invoke(ctx, VisitService_KeyWeight_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) MatchWeight(ctx context.Context, in *MatchWeightRequest, opts ...grpc.CallOption) (*MatchWeightResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MatchWeightResponse)
+	err := c.cc.Invoke(ctx, VisitService_MatchWeight_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) ListKeyedWeights(ctx context.Context, in *ListKeyedWeightsRequest, opts ...grpc.CallOption) (*ListKeyedWeightsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListKeyedWeightsResponse)
+	err := c.cc.Invoke(ctx, VisitService_ListKeyedWeights_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) IssueTicket(ctx context.Context, in *IssueTicketRequest, opts ...grpc.CallOption) (*IssueTicketResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(IssueTicketResponse)
+	err := c.cc.Invoke(ctx, VisitService_IssueTicket_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) VoidTicket(ctx context.Context, in *VoidTicketRequest, opts ...grpc.CallOption) (*VoidTicketResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(VoidTicketResponse)
+	err := c.cc.Invoke(ctx, VisitService_VoidTicket_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) ReprintTicket(ctx context.Context, in *ReprintTicketRequest, opts ...grpc.CallOption) (*ReprintTicketResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReprintTicketResponse)
+	err := c.cc.Invoke(ctx, VisitService_ReprintTicket_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) GetTicket(ctx context.Context, in *GetTicketRequest, opts ...grpc.CallOption) (*GetTicketResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetTicketResponse)
+	err := c.cc.Invoke(ctx, VisitService_GetTicket_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *visitServiceClient) ListTickets(ctx context.Context, in *ListTicketsRequest, opts ...grpc.CallOption) (*ListTicketsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListTicketsResponse)
+	err := c.cc.Invoke(ctx, VisitService_ListTickets_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // VisitServiceServer is the server API for VisitService service.
 // All implementations must embed UnimplementedVisitServiceServer
 // for forward compatibility.
@@ -152,6 +256,22 @@ type VisitServiceServer interface {
 	GetVisit(context.Context, *GetVisitRequest) (*GetVisitResponse, error)
 	// ListVisits lists visits by number, or the open ones alone, as is done when the day closes.
 	ListVisits(context.Context, *ListVisitsRequest) (*ListVisitsResponse, error)
+	// KeyWeight records a weight that a person reads off an indicator whose link is down. It stays marked so wherever it is used.
+	KeyWeight(context.Context, *KeyWeightRequest) (*KeyWeightResponse, error)
+	// MatchWeight says which reading, come later, a keyed weight is. Neither replaces the other.
+	MatchWeight(context.Context, *MatchWeightRequest) (*MatchWeightResponse, error)
+	// ListKeyedWeights lists keyed weights by number with the readings that they are, or those alone that no reading was found for.
+	ListKeyedWeights(context.Context, *ListKeyedWeightsRequest) (*ListKeyedWeightsResponse, error)
+	// IssueTicket issues the weigh ticket of a line of a closed visit, under the next number of its series.
+	IssueTicket(context.Context, *IssueTicketRequest) (*IssueTicketResponse, error)
+	// VoidTicket says that a ticket does not count, or that its paper was spoilt. Its number stays; another may be issued in its place.
+	VoidTicket(context.Context, *VoidTicketRequest) (*VoidTicketResponse, error)
+	// ReprintTicket records that a ticket is printed again; the text says so.
+	ReprintTicket(context.Context, *ReprintTicketRequest) (*ReprintTicketResponse, error)
+	// GetTicket gives a ticket with all that became of it.
+	GetTicket(context.Context, *GetTicketRequest) (*GetTicketResponse, error)
+	// ListTickets lists the tickets of a series by number, void and jammed ones too.
+	ListTickets(context.Context, *ListTicketsRequest) (*ListTicketsResponse, error)
 	mustEmbedUnimplementedVisitServiceServer()
 }
 
@@ -182,6 +302,30 @@ func (UnimplementedVisitServiceServer) GetVisit(context.Context, *GetVisitReques
 }
 func (UnimplementedVisitServiceServer) ListVisits(context.Context, *ListVisitsRequest) (*ListVisitsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListVisits not implemented")
+}
+func (UnimplementedVisitServiceServer) KeyWeight(context.Context, *KeyWeightRequest) (*KeyWeightResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method KeyWeight not implemented")
+}
+func (UnimplementedVisitServiceServer) MatchWeight(context.Context, *MatchWeightRequest) (*MatchWeightResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method MatchWeight not implemented")
+}
+func (UnimplementedVisitServiceServer) ListKeyedWeights(context.Context, *ListKeyedWeightsRequest) (*ListKeyedWeightsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListKeyedWeights not implemented")
+}
+func (UnimplementedVisitServiceServer) IssueTicket(context.Context, *IssueTicketRequest) (*IssueTicketResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method IssueTicket not implemented")
+}
+func (UnimplementedVisitServiceServer) VoidTicket(context.Context, *VoidTicketRequest) (*VoidTicketResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method VoidTicket not implemented")
+}
+func (UnimplementedVisitServiceServer) ReprintTicket(context.Context, *ReprintTicketRequest) (*ReprintTicketResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReprintTicket not implemented")
+}
+func (UnimplementedVisitServiceServer) GetTicket(context.Context, *GetTicketRequest) (*GetTicketResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetTicket not implemented")
+}
+func (UnimplementedVisitServiceServer) ListTickets(context.Context, *ListTicketsRequest) (*ListTicketsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListTickets not implemented")
 }
 func (UnimplementedVisitServiceServer) mustEmbedUnimplementedVisitServiceServer() {}
 func (UnimplementedVisitServiceServer) testEmbeddedByValue()                      {}
@@ -330,6 +474,150 @@ func _VisitService_ListVisits_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _VisitService_KeyWeight_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(KeyWeightRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).KeyWeight(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_KeyWeight_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).KeyWeight(ctx, req.(*KeyWeightRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_MatchWeight_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MatchWeightRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).MatchWeight(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_MatchWeight_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).MatchWeight(ctx, req.(*MatchWeightRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_ListKeyedWeights_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListKeyedWeightsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).ListKeyedWeights(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_ListKeyedWeights_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).ListKeyedWeights(ctx, req.(*ListKeyedWeightsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_IssueTicket_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(IssueTicketRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).IssueTicket(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_IssueTicket_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).IssueTicket(ctx, req.(*IssueTicketRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_VoidTicket_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(VoidTicketRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).VoidTicket(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_VoidTicket_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).VoidTicket(ctx, req.(*VoidTicketRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_ReprintTicket_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReprintTicketRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).ReprintTicket(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_ReprintTicket_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).ReprintTicket(ctx, req.(*ReprintTicketRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_GetTicket_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetTicketRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).GetTicket(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_GetTicket_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).GetTicket(ctx, req.(*GetTicketRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _VisitService_ListTickets_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListTicketsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(VisitServiceServer).ListTickets(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: VisitService_ListTickets_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(VisitServiceServer).ListTickets(ctx, req.(*ListTicketsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // VisitService_ServiceDesc is the grpc.ServiceDesc for VisitService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -364,6 +652,38 @@ var VisitService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListVisits",
 			Handler:    _VisitService_ListVisits_Handler,
+		},
+		{
+			MethodName: "KeyWeight",
+			Handler:    _VisitService_KeyWeight_Handler,
+		},
+		{
+			MethodName: "MatchWeight",
+			Handler:    _VisitService_MatchWeight_Handler,
+		},
+		{
+			MethodName: "ListKeyedWeights",
+			Handler:    _VisitService_ListKeyedWeights_Handler,
+		},
+		{
+			MethodName: "IssueTicket",
+			Handler:    _VisitService_IssueTicket_Handler,
+		},
+		{
+			MethodName: "VoidTicket",
+			Handler:    _VisitService_VoidTicket_Handler,
+		},
+		{
+			MethodName: "ReprintTicket",
+			Handler:    _VisitService_ReprintTicket_Handler,
+		},
+		{
+			MethodName: "GetTicket",
+			Handler:    _VisitService_GetTicket_Handler,
+		},
+		{
+			MethodName: "ListTickets",
+			Handler:    _VisitService_ListTickets_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -9,7 +9,7 @@ import (
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/item"
 	"huskline/services/intake/internal/party"
-	"huskline/services/intake/internal/visit"
+	"huskline/services/intake/internal/ticket"
 )
 
 // OwnTx is what an own event that was taken back needs of a transaction.
@@ -17,7 +17,7 @@ type OwnTx interface {
 	delivery.Tx
 	party.Tx
 	item.Tx
-	visit.Tx
+	ticket.Tx
 	// PutSettlement writes a final price as it was said, also one that was said anew for a corrected delivery.
 	PutSettlement(ctx context.Context, s delivery.Settled, version int64) error
 	// SavePurchase adds a purchase.
@@ -48,7 +48,7 @@ func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 }
 
 // weighed makes a fact of a vehicle on the scale known again.
-func weighed(ctx context.Context, tx visit.Tx, e lot.Recorded) error {
+func weighed(ctx context.Context, tx ticket.Tx, e lot.Recorded) error {
 	switch b := e.Body.(type) {
 	case lot.VehicleChanged:
 		return tx.SaveVehicle(ctx, b)
@@ -58,6 +58,14 @@ func weighed(ctx context.Context, tx visit.Tx, e lot.Recorded) error {
 		return tx.SaveClosing(ctx, b)
 	case lot.TareStored:
 		return tx.SaveTare(ctx, b)
+	case lot.WeightKeyed:
+		return tx.SaveKeyed(ctx, b)
+	case lot.WeightMatched:
+		return tx.SaveMatch(ctx, b)
+	case lot.TicketIssued:
+		return tx.SaveTicket(ctx, b, e.Effective)
+	case lot.TicketMarked:
+		return tx.SaveMark(ctx, b, e.Effective)
 	}
 	return nil
 }

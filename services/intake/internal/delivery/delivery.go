@@ -21,6 +21,7 @@ type Weighing struct {
 	Kind     weighing.Kind
 	Scale    string // empty where not known
 	Sequence int64  // of the scale's reading; 0 where there is none
+	Keyed    int64  // number of the keyed weight that it is; 0: none
 	Digits   string // as the scale showed them; empty: the stored reading gives the weight
 	Unit     string
 	Time     time.Time // zero where not known
@@ -95,6 +96,7 @@ type Want struct {
 	Readings []ReadingKey // that give a weight
 	Named    []ReadingKey // all that are named
 	Visit    int64        // 0: none
+	Keyed    []int64
 }
 
 // Known is what is known of it.
@@ -104,8 +106,9 @@ type Known struct {
 	Item     *Item           // nil: not known
 	Scales   map[string]bool
 	Readings map[ReadingKey]weighing.Stored
-	InVisit  map[ReadingKey]int64 // visits that readings belong to
-	Visit    *visit.State         // locked until the end of the transaction; nil: there is none
+	Used     map[ReadingKey]visit.Use // of readings that belong to a visit or to a keyed weight that was used
+	Keyed    map[int64]visit.Keyed    // locked until the end of the transaction
+	Visit    *visit.State             // locked until the end of the transaction; nil: there is none
 }
 
 // Tx is what deliveries need of a transaction.

@@ -33,6 +33,10 @@ func (f Facts) want() Want {
 			w.Scales = append(w.Scales, one.Scale)
 		}
 		key := ReadingKey{Scale: one.Scale, Sequence: one.Sequence}
+		if one.Keyed != 0 {
+			w.Keyed = append(w.Keyed, one.Keyed)
+			continue
+		}
 		if one.Digits == "" {
 			w.Readings = append(w.Readings, key)
 		}
@@ -65,7 +69,7 @@ func (f Facts) made(known Known) (State, error) {
 		Lot: f.Lot, Source: lot.Delivery, Item: f.Item, Measure: lot.ByWeight, Quantity: lot.Quantity(weighed.net), Party: f.Party,
 		Ownership: f.Ownership, Place: f.Place, Gross: weighed.gross, Tare: weighed.tare, Price: f.Price, Freight: f.Freight, Charges: f.Charges,
 		Variety: f.Variety, CropYear: f.CropYear, Sample: f.Sample, Carrier: f.Carrier, Document: f.Document,
-		Visit: f.Visit, VisitLine: f.VisitLine, Draft: weighed.draft,
+		Visit: f.Visit, VisitLine: f.VisitLine, Draft: weighed.draft, Keyed: weighed.keyed,
 	}}
 	if f.Ownership != lot.Company {
 		s.Facts.Owner = f.Party
@@ -171,6 +175,7 @@ type weighed struct {
 	gross, tare weight.Mass
 	net         weight.Mass
 	draft       lot.Draft
+	keyed       []int64
 }
 
 // weigh adds up: net = sum of gross - sum of tare + sum of net. Each weight is converted to micropounds by itself, half to even. Goods weighed
@@ -188,7 +193,7 @@ func (f Facts) weigh(known Known) (weighed, error) {
 	for i, one := range listed {
 		got, err := one, error(nil)
 		if f.Visit == 0 {
-			got, err = one.resolve(known)
+			got, err = one.resolve(known, f.Lot)
 		}
 		if err != nil {
 			return w, numbered(i, err)
@@ -201,6 +206,12 @@ func (f Facts) weigh(known Known) (weighed, error) {
 			return w, numbered(i, err)
 		}
 		w.all = append(w.all, got)
+		if got.Keyed != 0 && slices.Contains(w.keyed, got.Keyed) {
+			return w, numbered(i, fault.Invalid("weight_twice", "keyed weight %d: it is named twice; a weight is used once", got.Keyed))
+		}
+		if got.Keyed != 0 {
+			w.keyed = append(w.keyed, got.Keyed)
+		}
 	}
 	if len(w.all) == 0 {
 		return w, fault.Invalid("weighing_missing", "delivery: it has no weighing")
@@ -225,13 +236,15 @@ func numbered(i int, err error) error {
 }
 
 // resolve gives a weighing its weight, from its digits or from the stored reading that it names.
-func (w Weighing) resolve(known Known) (Weighing, error) {
+func (w Weighing) resolve(known Known, of lot.ID) (Weighing, error) {
+	if w.Keyed != 0 {
+		return w.keyed(known, of)
+	}
 	if w.Scale != "" && !known.Scales[w.Scale] {
 		return w, fault.NotFound("scale_unknown", "scale %s: it is not registered", w.Scale)
 	}
-	if in := known.InVisit[ReadingKey{Scale: w.Scale, Sequence: w.Sequence}]; in != 0 {
-		return w, fault.Precondition("reading_in_visit", "scale %s, sequence %d: it belongs to visit %d, whose weighings are used once; name the visit", w.Scale,
-			w.Sequence, in)
+	if use := known.Used[ReadingKey{Scale: w.Scale, Sequence: w.Sequence}]; !use.Free() && (use.Visit != 0 || use.Lot != of) {
+		return w, fault.Precondition("reading_used", "scale %s, sequence %d: it was used in %s; a weight is used once", w.Scale, w.Sequence, use.In())
 	}
 	if w.Digits == "" {
 		r, ok := known.Readings[ReadingKey{Scale: w.Scale, Sequence: w.Sequence}]

@@ -33,7 +33,7 @@ func (f Facts) visited(v *visit.State) ([]Weighing, lot.Draft, error) {
 func side(kind weighing.Kind, w visit.Weight) []Weighing {
 	var out []Weighing
 	for _, i := range w.Indications {
-		out = append(out, Weighing{Kind: kind, Scale: i.Scale, Sequence: i.Sequence, Digits: i.Digits, Unit: i.Unit, Time: i.Time, Mass: i.Mass})
+		out = append(out, Weighing{Kind: kind, Scale: i.Scale, Sequence: i.Sequence, Keyed: i.Keyed, Digits: i.Digits, Unit: i.Unit, Time: i.Time, Mass: i.Mass})
 	}
 	return out
 }
@@ -45,4 +45,17 @@ func (s State) Priceable() error {
 	}
 	return fault.Precondition("draft_prices_nothing",
 		"lot %s, visit %d: the vehicle was weighed one end after the other; such a weight prices no purchase (NIST Handbook 44, 2.20, UR.3.3)", s.Facts.Lot, s.Facts.Visit)
+}
+
+// keyed gives a weighing the weight that a person keyed in.
+func (w Weighing) keyed(known Known, of lot.ID) (Weighing, error) {
+	k, ok := known.Keyed[w.Keyed]
+	switch {
+	case !ok:
+		return w, fault.NotFound("keyed_unknown", "keyed weight %d: there is none of this number", w.Keyed)
+	case w.Digits != "" || w.Sequence != 0 || w.Scale != "" && w.Scale != k.Scale:
+		return w, fault.Invalid("weight_twice", "keyed weight %d: a reading or digits are given with it; it is the one or the other", w.Keyed)
+	}
+	w.Scale, w.Digits, w.Unit, w.Time, w.Mass = k.Scale, k.Digits, k.Unit, k.Time, k.Mass
+	return w, k.Usable(of)
 }

@@ -12,17 +12,24 @@ import (
 	"huskline/internal/lotwire"
 	eventv1 "huskline/proto/huskline/event/v1"
 	"huskline/services/intake/internal/delivery"
+	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
 )
 
 // Known looks up what a delivery needs to know, in one round trip.
 func (t *Tx) Known(ctx context.Context, w delivery.Want) (delivery.Known, error) {
 	known := delivery.Known{
-		Scales: map[string]bool{}, Readings: map[delivery.ReadingKey]weighing.Stored{}, InVisit: map[delivery.ReadingKey]int64{},
+		Scales: map[string]bool{}, Readings: map[delivery.ReadingKey]weighing.Stored{}, Used: map[delivery.ReadingKey]visit.Use{},
 	}
 	if w.Visit != 0 {
 		var err error
 		if known.Visit, err = t.Visit(ctx, w.Visit); err != nil {
+			return known, err
+		}
+	}
+	if len(w.Keyed) > 0 {
+		var err error
+		if known.Keyed, err = t.lockKeyed(ctx, w.Keyed); err != nil {
 			return known, err
 		}
 	}
@@ -56,7 +63,7 @@ func (t *Tx) Known(ctx context.Context, w delivery.Want) (delivery.Known, error)
 		queueReadings(b, w.Readings, known.Readings)
 	}
 	if len(w.Named) > 0 {
-		queueUsed(b, w.Named, known.InVisit)
+		queueUsed(b, w.Named, known.Used)
 	}
 	return known, t.send(ctx, "look up what a delivery names", b)
 }
@@ -118,15 +125,16 @@ func (t *Tx) queueVersion(ctx context.Context, b *pgx.Batch, s delivery.State) e
 		return nil
 	}
 	n := len(s.Weighings)
-	numbers, kinds, sequences, masses := make([]int32, n), make([]int16, n), make([]int64, n), make([]int64, n)
+	numbers, kinds, sequences, masses, keyed := make([]int32, n), make([]int16, n), make([]int64, n), make([]int64, n), make([]int64, n)
 	scales, digits, units, times := make([]string, n), make([]string, n), make([]string, n), make([]*time.Time, n)
 	for i, w := range s.Weighings {
 		numbers[i], kinds[i], sequences[i], masses[i] = int32(i+1), int16(w.Kind), w.Sequence, int64(w.Mass)
-		scales[i], digits[i], units[i], times[i] = w.Scale, w.Digits, w.Unit, maybe(w.Time)
+		scales[i], digits[i], units[i], times[i], keyed[i] = w.Scale, w.Digits, w.Unit, maybe(w.Time), w.Keyed
 	}
-	b.Queue(`insert into received_weighings (lot, version, number, kind, scale, sequence, digits, unit, time, micropounds)
-		select $1, $2, u.* from unnest($3::integer[], $4::smallint[], $5::text[], $6::bigint[], $7::text[], $8::text[], $9::timestamptz[], $10::bigint[]) as u`,
-		s.Facts.Lot, s.Version, numbers, kinds, scales, sequences, digits, units, times, masses)
+	b.Queue(`insert into received_weighings (lot, version, number, kind, scale, sequence, digits, unit, time, micropounds, keyed)
+		select $1, $2, u.* from unnest($3::integer[], $4::smallint[], $5::text[], $6::bigint[], $7::text[], $8::text[], $9::timestamptz[], $10::bigint[],
+			$11::bigint[]) as u`,
+		s.Facts.Lot, s.Version, numbers, kinds, scales, sequences, digits, units, times, masses, keyed)
 	return nil
 }
 
@@ -181,9 +189,9 @@ func (t *Tx) states(ctx context.Context, lots []string) ([]delivery.State, error
 const maxWeighings = 1000
 
 func (t *Tx) weighings(ctx context.Context, page []delivery.State, at map[lot.ID]int) error {
-	const weighings = `select w.lot, w.kind, w.scale, w.sequence, w.digits, w.unit, w.time, w.micropounds
+	const weighings = `select w.lot, w.kind, w.scale, w.sequence, w.digits, w.unit, w.time, w.micropounds, w.keyed
 		from unnest($1::text[], $2::bigint[]) as u(lot, version)
-		cross join lateral (select lot, number, kind, scale, sequence, digits, unit, time, micropounds from received_weighings
+		cross join lateral (select lot, number, kind, scale, sequence, digits, unit, time, micropounds, keyed from received_weighings
 			where lot = u.lot and version = u.version order by number limit $3) w
 		order by w.lot, w.number`
 	found, versions := make([]string, len(page)), make([]int64, len(page))
@@ -198,7 +206,7 @@ func (t *Tx) weighings(ctx context.Context, page []delivery.State, at map[lot.ID
 	var kind int16
 	var w delivery.Weighing
 	var when *time.Time
-	_, err = pgx.ForEachRow(rows, []any{&id, &kind, &w.Scale, &w.Sequence, &w.Digits, &w.Unit, &when, &w.Mass}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&id, &kind, &w.Scale, &w.Sequence, &w.Digits, &w.Unit, &when, &w.Mass, &w.Keyed}, func() error {
 		w.Kind, w.Time = weighing.Kind(kind), given(when)
 		s := &page[at[id]]
 		s.Weighings = append(s.Weighings, w)

@@ -102,6 +102,7 @@ func (t *Tx) visits(ctx context.Context, numbers []int64) ([]visit.State, error)
 	}
 	for i := range page {
 		page[i].Opened, page[i].Used = page[i].Opened.UTC(), map[int64]lot.ID{}
+		page[i].Tickets = map[int64]visit.Ticket{}
 		at[page[i].ID] = i
 	}
 	return page, t.fillVisits(ctx, page, at)
@@ -133,6 +134,15 @@ func (t *Tx) fillVisits(ctx context.Context, page []visit.State, at map[int64]in
 		})
 		return err
 	})
+	b.Queue(`select visit, line, series, number, stands from ticket_lines where visit = any($1)`, numbers).Query(func(rows pgx.Rows) error {
+		var number, line int64
+		var of visit.Ticket
+		_, err := pgx.ForEachRow(rows, []any{&number, &line, &of.Series, &of.Number, &of.Stands}, func() error {
+			page[at[number]].Tickets[line] = of
+			return nil
+		})
+		return err
+	})
 	if err := t.send(ctx, "read visits", b); err != nil {
 		return err
 	}
@@ -157,9 +167,9 @@ func (t *Tx) OpenVisit(ctx context.Context, plate string) (number int64, err err
 	return number, nil
 }
 
-// LookUp finds what a visit wants to know, in one round trip.
+// LookUp finds what a visit wants to know.
 func (t *Tx) LookUp(ctx context.Context, w visit.Want) (visit.Known, error) {
-	known := visit.Known{Readings: map[visit.ReadingKey]weighing.Stored{}, Used: map[visit.ReadingKey]int64{}}
+	known := visit.Known{Readings: map[visit.ReadingKey]weighing.Stored{}, Used: map[visit.ReadingKey]visit.Use{}}
 	b := &pgx.Batch{}
 	b.Queue(`select exists (select from parties where party = $1)`, w.Party).QueryRow(func(row pgx.Row) error { return row.Scan(&known.Party) })
 	if len(w.Readings) > 0 {
@@ -169,28 +179,13 @@ func (t *Tx) LookUp(ctx context.Context, w visit.Want) (visit.Known, error) {
 	if err := t.send(ctx, "look up what a visit names", b); err != nil {
 		return known, err
 	}
-	if len(w.Scales) == 0 {
-		return known, nil
+	var err error
+	if known.Keyed, err = t.lockKeyed(ctx, w.Keyed); err != nil || len(w.Scales) == 0 {
+		return known, err
 	}
 	var err error
 	known.Scales, err = t.Named(ctx, w.Scales)
 	return known, err
-}
-
-// queueUsed finds the visits that readings belong to.
-func queueUsed(b *pgx.Batch, keys []visit.ReadingKey, into map[visit.ReadingKey]int64) {
-	scales, sequences := make([]string, len(keys)), make([]int64, len(keys))
-	for i, k := range keys {
-		scales[i], sequences[i] = k.Scale, k.Sequence
-	}
-	const find = `select r.scale, r.sequence, r.visit from unnest($1::text[], $2::bigint[]) as u(scale, sequence)
-		cross join lateral (select scale, sequence, visit from visit_readings where scale = u.scale and sequence = u.sequence limit 1) r`
-	b.Queue(find, scales, sequences).Query(func(rows pgx.Rows) error {
-		var k visit.ReadingKey
-		var number int64
-		_, err := pgx.ForEachRow(rows, []any{&k.Scale, &k.Sequence, &number}, func() error { into[k] = number; return nil })
-		return err
-	})
 }
 
 // SaveWeighing adds a weighing; the first of a visit opens it.
@@ -210,6 +205,9 @@ func (t *Tx) SaveWeighing(ctx context.Context, w lot.VisitWeighed, at time.Time)
 	for _, i := range w.Indications {
 		if i.Sequence != 0 {
 			b.Queue(`insert into visit_readings (scale, sequence, visit) values ($1, $2, $3)`, i.Scale, i.Sequence, w.Visit)
+		}
+		if i.Keyed != 0 {
+			b.Queue(`update keyed_uses set visit = $2 where keyed = $1`, i.Keyed, w.Visit)
 		}
 	}
 	err = t.tx.SendBatch(ctx, b).Close()
@@ -236,9 +234,13 @@ func (t *Tx) SaveClosing(ctx context.Context, c lot.VisitClosed) error {
 	return t.send(ctx, fmt.Sprintf("close visit %d", c.Visit), b)
 }
 
-// queueUse makes a lot the one that lines of its visit went into, by the version of it that stands now.
+// queueUse makes a lot the one that lines of its visit and keyed weights went into, by the version of it that stands now.
 func (t *Tx) queueUse(ctx context.Context, b *pgx.Batch, r lot.Received, voided bool) error {
 	b.Queue(`update visit_uses set lot = '' where lot = $1`, r.Lot)
+	b.Queue(`update keyed_uses set lot = '' where lot = $1`, r.Lot)
+	if len(r.Keyed) > 0 && !voided {
+		b.Queue(`update keyed_uses set lot = $1 where keyed = any($2)`, r.Lot, r.Keyed)
+	}
 	if r.Visit == 0 || voided {
 		return nil
 	}

@@ -20,13 +20,15 @@ type Want struct {
 	Party    lot.PartyID // empty: none
 	Readings []ReadingKey
 	Scales   []string
+	Keyed    []int64
 }
 
 // Known is what is known of it.
 type Known struct {
 	Party    bool // it is registered
 	Readings map[ReadingKey]weighing.Stored
-	Used     map[ReadingKey]int64 // visits that readings belong to
+	Used     map[ReadingKey]Use // of readings that were used, as themselves or as a keyed weight
+	Keyed    map[int64]Keyed    // locked until the end of the transaction
 	Scales   map[string]scale.Scale
 }
 
@@ -42,9 +44,18 @@ type Tares interface {
 	SaveTare(ctx context.Context, t lot.TareStored) error
 }
 
+// Keying is what keyed weights need of a transaction.
+type Keying interface {
+	// SaveKeyed adds a keyed weight. A second one of a scale's ticket is refused, unless it stands in place of the first.
+	SaveKeyed(ctx context.Context, k lot.WeightKeyed) error
+	// SaveMatch adds a match. A reading that is matched with another keyed weight is refused.
+	SaveMatch(ctx context.Context, m lot.WeightMatched) error
+}
+
 // Tx is what visits need of a transaction.
 type Tx interface {
 	Tares
+	Keying
 	// Now is the one time of recording of the transaction.
 	Now() time.Time
 	// NextNumber gives the next number of a series, 1, 2, 3 … in the order of commits. A refused command gives it back.

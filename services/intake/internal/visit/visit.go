@@ -29,7 +29,14 @@ type State struct {
 	Closed    *lot.VisitClosed   // nil: it is open
 	Tare      *lot.TareStored    // the stored tare that closed it
 	Used      map[int64]lot.ID   // lots by line
-	Ticketed  map[int64]int64    // tickets that stand, by line
+	Tickets   map[int64]Ticket   // the last one of each line
+}
+
+// Ticket is a weigh ticket of a line.
+type Ticket struct {
+	Series string
+	Number int64
+	Stands bool // it is neither void nor jammed
 }
 
 // Line is the difference of two weights of a visit: goods of one lot.

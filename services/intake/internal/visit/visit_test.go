@@ -207,7 +207,8 @@ func TestAdmit(t *testing.T) {
 		{"in place of none that there is", func(*State) {}, func(w *lot.VisitWeighed) { w.Supersedes = 9 }, "weighing_unknown"},
 		{"in place of one that was superseded", func(s *State) { s.Weighings[1].Supersedes = 1 }, func(w *lot.VisitWeighed) { w.Supersedes = 1 }, "weighing_unknown"},
 		{"used", func(s *State) { s.Used = map[int64]lot.ID{1: "D-1"} }, func(w *lot.VisitWeighed) { w.Supersedes = 1 }, "visit_used"},
-		{"on a ticket", func(s *State) { s.Ticketed = map[int64]int64{1: 4} }, func(w *lot.VisitWeighed) { w.Supersedes = 1 }, "ticket_stands"},
+		{"on a ticket", func(s *State) { s.Tickets = map[int64]Ticket{1: {"W", 4, true}} }, func(w *lot.VisitWeighed) { w.Supersedes = 1 }, "ticket_stands"},
+		{"on a void one", func(s *State) { s.Tickets = map[int64]Ticket{1: {"W", 4, false}} }, func(w *lot.VisitWeighed) { w.Supersedes = 1 }, ""},
 	} {
 		s, w := weighings(48_000, 26_000), next
 		w.Indications = []lot.Indication{next.Indications[0]}

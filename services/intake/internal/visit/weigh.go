@@ -17,10 +17,11 @@ const (
 	maxWeighings = 100 // of one visit; a truck that serves more pits than that has come twice
 )
 
-// Source names one weight of a weighing.
+// Source names one weight of a weighing: a reading, or a keyed weight.
 type Source struct {
 	Scale    string
 	Sequence int64
+	Keyed    int64 // 0: it is a reading
 }
 
 // Weighing is one weighing of a vehicle as it is to be recorded.
@@ -51,7 +52,7 @@ func Weigh(ctx context.Context, tx Tx, w Weighing) (State, []lot.Event, error) {
 	if err != nil {
 		return State{}, nil, err
 	}
-	shown, err := w.indications(ctx, tx)
+	shown, err := w.indications(ctx, tx, s)
 	if err != nil {
 		return State{}, nil, err
 	}
@@ -131,11 +132,18 @@ func unknown(visit int64) error {
 	return fault.NotFound("visit_unknown", "visit %d: there is none of this number", visit)
 }
 
-// indications gives the weights that are named, as the scales sent them.
-func (w Weighing) indications(ctx context.Context, tx Tx) ([]lot.Indication, error) {
+// indications gives the weights that are named, as the scales sent them or as a person keyed them in.
+func (w Weighing) indications(ctx context.Context, tx Tx, s State) ([]lot.Indication, error) {
 	want := Want{Party: w.Party}
-	for _, one := range w.Weights {
-		want.Readings = append(want.Readings, ReadingKey(one))
+	for i, one := range w.Weights {
+		if slices.Contains(w.Weights[:i], one) {
+			return nil, fault.Invalid("weight_twice", "weighing: weight %d is named twice; each part of a vehicle is weighed once", i+1)
+		}
+		if one.Keyed != 0 {
+			want.Keyed = append(want.Keyed, one.Keyed)
+		} else {
+			want.Readings = append(want.Readings, ReadingKey{one.Scale, one.Sequence})
+		}
 	}
 	known, err := tx.LookUp(ctx, want)
 	switch {
@@ -145,18 +153,55 @@ func (w Weighing) indications(ctx context.Context, tx Tx) ([]lot.Indication, err
 		return nil, fault.NotFound("party_unknown", "party %s: it is not registered", w.Party)
 	}
 	var out []lot.Indication
-	for i, key := range want.Readings {
-		r, ok := known.Readings[key]
-		switch {
-		case !ok:
-			return nil, fault.NotFound("reading_unknown", "scale %s: no reading is stored under sequence %d", key.Scale, key.Sequence)
-		case known.Used[key] != 0 || slices.Contains(want.Readings[:i], key):
-			return nil, fault.Conflict("reading_used", "scale %s, sequence %d: the reading belongs to a weighing already, of visit %d; it is used once", key.Scale,
-				key.Sequence, max(known.Used[key], w.Visit))
+	for _, one := range w.Weights {
+		shown, err := one.indication(known, s.keyedIn(w.Supersedes))
+		if err != nil {
+			return nil, err
 		}
-		out = append(out, lot.Indication{Scale: key.Scale, Sequence: key.Sequence, Digits: r.Digits, Unit: r.Unit, Mass: r.Mass, Time: r.Time.UTC()})
+		out = append(out, shown)
 	}
 	return out, nil
+}
+
+// indication gives one weight. The reading of a keyed weight may stand in its place in a weighing that supersedes the keyed one's.
+func (one Source) indication(known Known, superseded []int64) (lot.Indication, error) {
+	if one.Keyed != 0 {
+		k, ok := known.Keyed[one.Keyed]
+		switch {
+		case !ok:
+			return lot.Indication{}, unknownKeyed(one.Keyed)
+		case one.Sequence != 0 || one.Scale != "" && one.Scale != k.Scale:
+			return lot.Indication{}, fault.Invalid("weight_twice", "keyed weight %d: a reading is named with it; it is the one or the other", one.Keyed)
+		}
+		return k.shown(), k.Usable("")
+	}
+	key := ReadingKey{one.Scale, one.Sequence}
+	r, ok := known.Readings[key]
+	if !ok {
+		return lot.Indication{}, fault.NotFound("reading_unknown", "scale %s: no reading is stored under sequence %d", key.Scale, key.Sequence)
+	}
+	switch use := known.Used[key]; {
+	case use.Free() || use.Keyed != 0 && slices.Contains(superseded, use.Keyed):
+	case use.Keyed != 0:
+		return lot.Indication{}, fault.Conflict("reading_used", "scale %s, sequence %d: the weight was used as keyed weight %d in %s; it is used once", key.Scale,
+			key.Sequence, use.Keyed, use.In())
+	default:
+		return lot.Indication{}, fault.Conflict("reading_used", "scale %s, sequence %d: the reading was used in %s; it is used once", key.Scale, key.Sequence, use.In())
+	}
+	return lot.Indication{Scale: key.Scale, Sequence: key.Sequence, Digits: r.Digits, Unit: r.Unit, Mass: r.Mass, Time: r.Time.UTC()}, nil
+}
+
+// keyedIn is the keyed weights of a weighing.
+func (s State) keyedIn(weighing int64) []int64 {
+	var out []int64
+	for _, w := range s.Weighings {
+		for _, i := range w.Indications {
+			if w.Number == weighing && i.Keyed != 0 {
+				out = append(out, i.Keyed)
+			}
+		}
+	}
+	return out
 }
 
 // admit judges whether a weighing may be added to the visit.
@@ -192,8 +237,10 @@ func (s State) untouched() error {
 			return fault.Precondition("visit_used", "visit %d, line %d: it went into lot %s; correct or void that delivery first", s.ID, line, id)
 		}
 	}
-	for line, ticket := range s.Ticketed {
-		return fault.Precondition("ticket_stands", "visit %d, line %d: ticket %d stands; void it first", s.ID, line, ticket)
+	for line, t := range s.Tickets {
+		if t.Stands {
+			return fault.Precondition("ticket_stands", "visit %d, line %d: ticket %s-%d stands; void it first", s.ID, line, t.Series, t.Number)
+		}
 	}
 	return nil
 }

@@ -40,6 +40,7 @@ func factsOf(m *intakev1.DeliveryFacts) (delivery.Facts, error) {
 		}
 		f.Weighings = append(f.Weighings, delivery.Weighing{
 			Kind: weighing.Kind(w.GetKind()), Scale: w.GetScale(), Sequence: w.GetSequence(), Digits: w.GetDigits(), Unit: w.GetUnit(), Time: at,
+			Keyed: w.GetKeyed(),
 		})
 	}
 	return f, nil
@@ -61,6 +62,7 @@ func received(p delivery.Priced) *intakev1.Received {
 	for _, w := range p.Weighings {
 		out.Weighings = append(out.Weighings, &intakev1.Weighing{
 			Kind: intakev1.ReadingKind(w.Kind), Scale: w.Scale, Sequence: w.Sequence, Digits: w.Digits, Unit: w.Unit, Time: lotwire.Time(w.Time),
+			Keyed: w.Keyed,
 		})
 	}
 	for _, s := range p.Settled {

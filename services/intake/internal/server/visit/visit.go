@@ -1,4 +1,4 @@
-// Package visit is the door of the vehicle scale: visits and stored tares.
+// Package visit is the door of the vehicle scale: visits, stored tares, keyed weights and tickets.
 package visit
 
 import (
@@ -15,6 +15,7 @@ import (
 	"huskline/internal/lotwire"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/intake/internal/server/work"
+	"huskline/services/intake/internal/ticket"
 	"huskline/services/intake/internal/visit"
 )
 
@@ -26,6 +27,10 @@ type Reads interface {
 	VisitPage(ctx context.Context, after int64, openOnly bool, limit int) ([]visit.State, error)
 	// VisitOf finds a visit; none where there is none of this number.
 	VisitOf(ctx context.Context, number int64) ([]visit.State, error)
+	// KeyedPage lists keyed weights by number after one, only those that stand and for which no reading was found where asked.
+	KeyedPage(ctx context.Context, after int64, unmatchedOnly bool, limit int) ([]visit.Keyed, error)
+	// Tickets lists the tickets of a series by number after one.
+	Tickets(ctx context.Context, series string, after int64, limit int) ([]ticket.State, error)
 }
 
 // Server answers. It is safe for concurrent use.
@@ -47,6 +52,16 @@ func Retell(req command.Request, events []lot.Recorded) proto.Message {
 		return &intakev1.WeighVehicleResponse{Visit: b.Visit, Weighing: b.Number, Closed: len(events) > 1}
 	case lot.TareStored:
 		return &intakev1.StoreTareResponse{Tare: b.Tare, Expires: lotwire.Time(b.Expires)}
+	case lot.WeightKeyed:
+		return &intakev1.KeyWeightResponse{Keyed: b.Keyed}
+	case lot.WeightMatched:
+		return &intakev1.MatchWeightResponse{DifferenceMicropounds: int64(b.Difference)}
+	case lot.TicketIssued:
+		return issued(ticket.State{TicketIssued: b, Issued: events[0].Effective})
+	case lot.TicketMarked:
+		if b.Mark == lot.TicketReprinted {
+			return &intakev1.ReprintTicketResponse{Count: b.Count}
+		}
 	}
 	return nil
 }
@@ -90,7 +105,7 @@ func (s *Server) WeighVehicle(ctx context.Context, req *intakev1.WeighVehicleReq
 		StaysOpen: req.GetStaysOpen(), Tare: req.GetTare(), Supersedes: req.GetSupersedes(), Reason: req.GetReason(), Weigher: desk.Actor(ctx),
 	}
 	for _, one := range req.GetWeights() {
-		w.Weights = append(w.Weights, visit.Source{Scale: one.GetScale(), Sequence: one.GetSequence()})
+		w.Weights = append(w.Weights, visit.Source{Scale: one.GetScale(), Sequence: one.GetSequence(), Keyed: one.GetKeyed()})
 	}
 	return work.Run(ctx, s.run, req, func(ctx context.Context, tx work.Tx) (*intakev1.WeighVehicleResponse, []lot.Event, error) {
 		v, events, err := visit.Weigh(ctx, tx, w)

@@ -17,7 +17,7 @@ import (
 	"huskline/services/intake/internal/party"
 	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/settle"
-	"huskline/services/intake/internal/visit"
+	"huskline/services/intake/internal/ticket"
 	"huskline/services/intake/internal/weighing"
 )
 
@@ -30,7 +30,7 @@ type Tx interface {
 	weighing.Tx
 	delivery.Tx
 	settle.Tx
-	visit.Tx
+	ticket.Tx
 	// IssueToken registers a token by the hash of its secret.
 	IssueToken(ctx context.Context, token access.Token, secretSHA256 []byte) error
 	// RevokeToken ends a token.
