@@ -8,6 +8,7 @@ create table keyed_weights (
     supersedes bigint           not null, -- 0: none
     fact       bytea            not null,
     recorded   timestamptz      not null,
+    seal       bytea,
     constraint keyed_weights_pk primary key (keyed)
 );
 create unique index keyed_weights_ticket on keyed_weights (scale, ticket) where supersedes = 0;
@@ -20,6 +21,7 @@ create table keyed_matches (
     sequence bigint           not null,
     fact     bytea            not null,
     recorded timestamptz      not null,
+    seal       bytea,
     constraint keyed_matches_pk primary key (keyed)
 );
 create unique index keyed_matches_reading on keyed_matches (scale, sequence);
@@ -28,6 +30,7 @@ create table keyed_uses (
     keyed bigint           not null,
     visit bigint           not null, -- 0: in none
     lot   text collate "C" not null, -- by the version that stands; empty: none
+    seal       bytea,
     constraint keyed_uses_pk primary key (keyed)
 ) with (fillfactor = 80);
 create index keyed_uses_lot on keyed_uses (lot) where lot <> '';
@@ -46,6 +49,7 @@ create table tickets (
     issued   timestamptz      not null,
     fact     bytea            not null,
     recorded timestamptz      not null,
+    seal       bytea,
     constraint tickets_pk primary key (series, number)
 );
 -- What became of them: fact is a huskline.event.v1.TicketMarked.
@@ -56,6 +60,7 @@ create table ticket_marks (
     marked   timestamptz      not null,
     fact     bytea            not null,
     recorded timestamptz      not null,
+    seal       bytea,
     constraint ticket_marks_pk primary key (series, number, place)
 );
 -- The last ticket of each line of a visit.
@@ -65,8 +70,22 @@ create table ticket_lines (
     series text collate "C" not null,
     number bigint           not null,
     stands boolean          not null,
+    seal       bytea,
     constraint ticket_lines_pk primary key (visit, line)
 ) with (fillfactor = 80);
 create unique index ticket_lines_ticket on ticket_lines (series, number);
 grant select, insert on tickets, ticket_marks to "@RUN_ROLE@";
 grant select, insert, update on ticket_lines to "@RUN_ROLE@";
+
+create trigger seal before insert or update on keyed_weights for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+create trigger seal before insert or update on keyed_matches for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+create trigger seal before insert or update on keyed_uses for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+create trigger seal before insert or update on tickets for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+create trigger seal before insert or update on ticket_marks for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+create trigger seal before insert or update on ticket_lines for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
