@@ -183,7 +183,6 @@ func (t *Tx) LookUp(ctx context.Context, w visit.Want) (visit.Known, error) {
 	if known.Keyed, err = t.lockKeyed(ctx, w.Keyed); err != nil || len(w.Scales) == 0 {
 		return known, err
 	}
-	var err error
 	known.Scales, err = t.Named(ctx, w.Scales)
 	return known, err
 }
