@@ -38,6 +38,8 @@ const (
 	RuleStage_RULE_STAGE_READING RuleStage = 2
 	// When a scale is checked with test weights.
 	RuleStage_RULE_STAGE_CHECK RuleStage = 3
+	// When the two weights of a vehicle make a net, and when it is priced.
+	RuleStage_RULE_STAGE_VISIT RuleStage = 4
 )
 
 // Enum value maps for RuleStage.
@@ -47,12 +49,14 @@ var (
 		1: "RULE_STAGE_REGISTER",
 		2: "RULE_STAGE_READING",
 		3: "RULE_STAGE_CHECK",
+		4: "RULE_STAGE_VISIT",
 	}
 	RuleStage_value = map[string]int32{
 		"RULE_STAGE_UNSPECIFIED": 0,
 		"RULE_STAGE_REGISTER":    1,
 		"RULE_STAGE_READING":     2,
 		"RULE_STAGE_CHECK":       3,
+		"RULE_STAGE_VISIT":       4,
 	}
 )
 
@@ -2238,12 +2242,13 @@ const file_huskline_intake_v1_scale_proto_rawDesc = "" +
 	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"\x9c\x01\n" +
 	" DecideCorrectionProposalResponse\x124\n" +
 	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12B\n" +
-	"\bproposal\x18\x02 \x01(\v2&.huskline.intake.v1.CorrectionProposalR\bproposal*n\n" +
+	"\bproposal\x18\x02 \x01(\v2&.huskline.intake.v1.CorrectionProposalR\bproposal*\x84\x01\n" +
 	"\tRuleStage\x12\x1a\n" +
 	"\x16RULE_STAGE_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13RULE_STAGE_REGISTER\x10\x01\x12\x16\n" +
 	"\x12RULE_STAGE_READING\x10\x02\x12\x14\n" +
-	"\x10RULE_STAGE_CHECK\x10\x03*m\n" +
+	"\x10RULE_STAGE_CHECK\x10\x03\x12\x14\n" +
+	"\x10RULE_STAGE_VISIT\x10\x04*m\n" +
 	"\n" +
 	"RuleEffect\x12\x1b\n" +
 	"\x17RULE_EFFECT_UNSPECIFIED\x10\x00\x12\x16\n" +

@@ -14,6 +14,7 @@ const (
 	AtRegister Stage = iota + 1
 	AtReading
 	AtCheck
+	AtVisit
 )
 
 // Effect is what happens to what breaks a rule.

@@ -7,9 +7,55 @@ import (
 	"huskline/services/intake/internal/scale"
 )
 
+const (
+	handbook    = "NIST Handbook 44, Scales Code (section 2.20)"
+	nothingRead = "no edition was read"
+)
+
+// lineRule is a rule for the two weights of a line.
+type lineRule struct {
+	scale.Rule
+	broken func(l Line, scales map[string]scale.Scale) error
+}
+
+// lineRules are judged in this order.
+func lineRules() []lineRule {
+	return []lineRule{
+		{scale.Rule{
+			Name: "tare_above_gross", Stage: scale.AtVisit, Says: "A tare is below its gross, so that the net is above zero.", Effect: scale.Refuse, Basis: scale.Own,
+		}, nothingBetween},
+		{scale.Rule{
+			Name: "scale_not_suitable", Stage: scale.AtVisit, Says: "Gross and tare are weighed on the same scale or on an equally suitable one; which is marked. " +
+				"Equally suitable is read as the same class and the same division.",
+			Effect: scale.Refuse, Source: handbook, Edition: nothingRead, Basis: scale.Memory,
+		}, unlikeScales},
+		{scale.Rule{
+			Name: "below_minimum", Stage: scale.AtVisit, Says: "A net load is not under the smallest load that the scale is meant for.",
+			Figure: "as registered, else class III 20 divisions, class III L 50 divisions", Effect: scale.Refuse, Source: handbook + ", UR.3.1, table 8",
+			Edition: nothingRead, Basis: scale.Memory,
+		}, belowMinimum},
+	}
+}
+
+// Rules are the rules for visits, as a person can read them: those of lines in the order in which they are judged, then those of what is made of them.
+func Rules() []scale.Rule {
+	var out []scale.Rule
+	for _, r := range lineRules() {
+		out = append(out, r.Rule)
+	}
+	return append(out, scale.Rule{
+		Name: "tare_expired", Stage: scale.AtVisit, Says: "A stored tare holds for as many days as the register sets for the vehicle, and is marked as stored, a " +
+			"keyed one as keyed.",
+		Figure: "at most 366 days", Effect: scale.Refuse, Basis: scale.Own,
+	}, scale.Rule{
+		Name: "draft_prices_nothing", Stage: scale.AtVisit, Says: "A vehicle weighed one end after the other prices no purchase.", Effect: scale.Refuse,
+		Source: handbook + ", UR.3.3", Edition: nothingRead, Basis: scale.Memory,
+	})
+}
+
 func (l Line) judge(scales map[string]scale.Scale) error {
-	for _, rule := range lineRules {
-		if err := rule(l, scales); err != nil {
+	for _, rule := range lineRules() {
+		if err := rule.broken(l, scales); err != nil {
 			return err
 		}
 	}

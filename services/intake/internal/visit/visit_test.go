@@ -219,3 +219,13 @@ func TestAdmit(t *testing.T) {
 		}
 	}
 }
+
+// A figure of a source says where it was read, and every other says that it is ours.
+func TestRulesTellTheirSources(t *testing.T) {
+	t.Parallel()
+	for _, r := range Rules() {
+		if r.Stage != scale.AtVisit || r.Says == "" || (r.Basis == scale.Own) != (r.Source == "") || (r.Basis == scale.Memory) != (r.Edition == nothingRead) {
+			t.Errorf("%s: %+v", r.Name, r)
+		}
+	}
+}

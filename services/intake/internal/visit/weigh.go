@@ -8,7 +8,6 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/services/intake/internal/form"
-	"huskline/services/intake/internal/scale"
 )
 
 // The bounds of a visit.
@@ -354,6 +353,3 @@ func (s State) judge(ctx context.Context, tx Tx) error {
 	}
 	return nil
 }
-
-// lineRules are the rules for the two weights of a line, judged in this order.
-var lineRules = []func(l Line, scales map[string]scale.Scale) error{nothingBetween, unlikeScales, belowMinimum}

@@ -17,6 +17,7 @@ import (
 	"huskline/services/intake/internal/check"
 	"huskline/services/intake/internal/scale"
 	"huskline/services/intake/internal/server/work"
+	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
 )
 
@@ -157,7 +158,7 @@ func stateMessage(r scale.State, now time.Time) *intakev1.ScaleState {
 // ListWeighingRules gives the table of rules. It is the one that is judged by.
 func (s *Server) ListWeighingRules(context.Context, *intakev1.ListWeighingRulesRequest) (*intakev1.ListWeighingRulesResponse, error) {
 	answer := &intakev1.ListWeighingRulesResponse{Statement: scale.Statement}
-	for _, r := range slices.Concat(scale.Rules(), weighing.Rules(), check.Rules()) {
+	for _, r := range slices.Concat(scale.Rules(), weighing.Rules(), check.Rules(), visit.Rules()) {
 		answer.Rules = append(answer.Rules, &intakev1.WeighingRule{
 			Name: r.Name, Stage: intakev1.RuleStage(r.Stage), Rule: r.Says, Figure: r.Figure, Effect: intakev1.RuleEffect(r.Effect), Source: r.Source,
 			Edition: r.Edition, Basis: intakev1.RuleBasis(r.Basis),
