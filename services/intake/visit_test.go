@@ -274,7 +274,7 @@ func TestVisitsRestored(t *testing.T) {
 	kept, err := g.visits.StoreTare(ctx, tare)
 	require.NoError(t, err)
 	born := g.record(came(1, 1))
-	before := g.visit(1)
+	before, lot := g.visit(1), g.received(born.GetLot())
 
 	g.back(earlier)
 	for _, do := range []struct {
@@ -289,6 +289,9 @@ func TestVisitsRestored(t *testing.T) {
 	require.Equal(t, kept.GetTare(), kept2.GetTare())
 	if diff := cmp.Diff(before, g.visit(1), protocmp.Transform()); diff != "" {
 		t.Errorf("the visit (-before +after):\n%s", diff)
+	}
+	if diff := cmp.Diff(lot, g.received(born.GetLot()), protocmp.Transform()); diff != "" {
+		t.Errorf("the lot, with its weighings (-before +after):\n%s", diff)
 	}
 	require.Equal(t, born.GetLot(), g.visit(1).GetLines()[0].GetLot())
 	_, err = g.client.RecordDelivery(ctx, came(1, 1))

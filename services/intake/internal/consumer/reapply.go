@@ -33,7 +33,7 @@ func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 	case lot.ItemChanged:
 		return tx.SaveItem(ctx, b, e.Effective)
 	case lot.Received:
-		return tx.Bear(ctx, delivery.State{Facts: b, Effective: e.Effective, Version: 1, Pay: b.Quantity, Command: "event " + e.EventID})
+		return received(ctx, tx, b, e)
 	case lot.DeliveryCorrected:
 		return delivery.Retell(ctx, tx, b, "event "+e.EventID)
 	case lot.PriceSettled:
@@ -45,6 +45,21 @@ func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 			len(b.Scales))
 	}
 	return weighed(ctx, tx, e)
+}
+
+// received bears a lot again. Its weighings are known where it names a visit, whose facts came back before it.
+func received(ctx context.Context, tx OwnTx, b lot.Received, e lot.Recorded) error {
+	s := delivery.State{Facts: b, Effective: e.Effective, Version: 1, Pay: b.Quantity, Command: "event " + e.EventID}
+	if b.Visit != 0 {
+		v, err := tx.Visit(ctx, b.Visit)
+		if err != nil {
+			return err
+		}
+		if s.Weighings, err = delivery.OfVisit(b, v); err != nil {
+			return err
+		}
+	}
+	return tx.Bear(ctx, s)
 }
 
 // weighed makes a fact of a vehicle on the scale known again.

@@ -30,6 +30,12 @@ func (f Facts) visited(v *visit.State) ([]Weighing, lot.Draft, error) {
 	return out, draft, nil
 }
 
+// OfVisit is the weighings of a received lot that names a visit.
+func OfVisit(r lot.Received, v *visit.State) ([]Weighing, error) {
+	out, _, err := Facts{Lot: r.Lot, Visit: r.Visit, VisitLine: r.VisitLine}.visited(v)
+	return out, err
+}
+
 func side(kind weighing.Kind, w visit.Weight) []Weighing {
 	var out []Weighing
 	for _, i := range w.Indications {
