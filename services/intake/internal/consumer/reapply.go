@@ -25,7 +25,7 @@ type OwnTx interface {
 }
 
 // Reapply makes the effect of an own event again, after the database went back to an earlier moment. Its own rules are not asked: it was
-// accepted. What no event tells is lost: single weighings, and readings, which the scales must post again.
+// accepted. What no event tells is lost: weighings of a lot that names no visit, and readings, which the scales must post again.
 func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 	switch b := e.Body.(type) {
 	case lot.PartyChanged:
