@@ -71,7 +71,7 @@ func drillAlone(ctx context.Context, s *Storm, rng *rand.Rand) error {
 	sleep(ctx, 2*time.Second)
 	complete, incomplete := 0, 0
 	lots := append(s.journal.Deliveries(), "LOT-OF-NOBODY")
-	for range 10 {
+	for range s.times(8) {
 		missing, err := s.clients.DrillNow(ctx, lots[rng.IntN(len(lots))])
 		if err != nil {
 			return err

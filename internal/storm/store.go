@@ -40,8 +40,8 @@ func storeFaults() []Fault {
 	}
 }
 
-// lockFor is how long somebody's transaction stands in the way: longer than a service waits for a lock.
-const lockFor = 6 * time.Second
+// lockFor is how long somebody's transaction stands in the way, in seconds: longer than a service waits for a lock.
+const lockFor = 6
 
 // inTheWay is a transaction of somebody else's that holds a lock and does nothing.
 func inTheWay(name, lock string) Fault {
@@ -50,7 +50,7 @@ func inTheWay(name, lock string) Fault {
 		Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 			service := oneOf(rng, plant.Services()...)
 			s.note("in %s", service)
-			return s.Plant.SQL(ctx, service, fmt.Sprintf(`begin; %s; select pg_sleep(%d); rollback`, lock, lockFor/time.Second))
+			return s.Plant.SQL(ctx, service, fmt.Sprintf(`begin; %s; select pg_sleep(%d); rollback`, lock, s.times(lockFor)))
 		},
 	}
 }
