@@ -84,7 +84,8 @@ func run(ctx context.Context, args []string) error {
 	})
 	switch {
 	case err != nil && !errors.Is(err, context.Canceled):
-		return fmt.Errorf("%w; what there was lies in %s", err, folder)
+		again := fmt.Sprintf("--seed %d --minutes %v --traders %d --only %q --quick=%v", *seed, *minutes, *traders, *only, *quick)
+		return fmt.Errorf("%w; what there was lies in %s; the same again: go run ./internal/dev storm %s", err, folder, again)
 	case *dir == "":
 		return errors.Join(err, os.RemoveAll(folder))
 	}

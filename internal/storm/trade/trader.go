@@ -30,7 +30,6 @@ type goods struct {
 	item  string
 	held  int64 // micropounds
 	fresh bool  // a delivery of which nothing was taken, so that it can be corrected
-	seen  bool  // is for sale or use; a bin lot is drawn on only
 }
 
 // done is an accepted command with a way to send it again.
