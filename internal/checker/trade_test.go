@@ -26,6 +26,7 @@ import (
 // trade is a small business on a running plant that uses every command once at least.
 type trade struct {
 	checker.Clients
+	visits  intakev1.VisitServiceClient
 	t       *testing.T
 	start   time.Time
 	journal []checker.Answered
@@ -36,7 +37,7 @@ func openTrade(t *testing.T, addr, token string) *trade {
 	conn, err := rpc.Dial(rpc.DialConfig{Target: addr, Token: token})
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = conn.Close() })
-	return &trade{t: t, start: time.Now().Add(-20 * 24 * time.Hour).UTC().Truncate(time.Second), Clients: checker.Clients{
+	return &trade{t: t, visits: intakev1.NewVisitServiceClient(conn), start: time.Now().Add(-20 * 24 * time.Hour).UTC().Truncate(time.Second), Clients: checker.Clients{
 		Intake: intakev1.NewIntakeServiceClient(conn), Inventory: inventoryv1.NewInventoryServiceClient(conn),
 		Production: productionv1.NewProductionServiceClient(conn),
 	}}
@@ -77,6 +78,7 @@ func done[Q request, A proto.Message](tr *trade, method func(context.Context, Q,
 func (tr *trade) run() {
 	tr.register()
 	tr.weigh()
+	tr.yard()
 	tr.receive()
 	tr.process()
 	tr.openRun()
@@ -126,17 +128,30 @@ func (tr *trade) weigh() {
 	done(tr, tr.Intake.RegisterScale, &intakev1.RegisterScaleRequest{CommandId: id("scale"), Scale: &intakev1.Scale{
 		Scale: "W1", AccuracyClass: "III L", CapacityMicropounds: lb(80_000), DivisionMicropounds: lb(20), InService: true}})
 	var all []*intakev1.Reading
-	for n := range int64(40) {
+	for n := range int64(41) {
 		all = append(all, &intakev1.Reading{Scale: "W1", Sequence: n + 1, Time: tr.at(1, int(n%12)), Digits: fmt.Sprint(1000 + 20*n), Unit: "LBR",
 			Kind: intakev1.ReadingKind_READING_KIND_GROSS, Reference: fmt.Sprint("ticket ", n)})
 	}
 	other := proto.Clone(all[3]).(*intakev1.Reading)
 	other.Digits = "2000"
-	for i, batch := range [][]*intakev1.Reading{all[:20], append(all[18:40:40], other), all[:5]} {
+	for i, batch := range [][]*intakev1.Reading{all[:20], append(all[18:41:41], other), all[:5]} {
 		done(tr, tr.Intake.PostReadings, &intakev1.PostReadingsRequest{CommandId: id(fmt.Sprint("readings ", i)), Readings: batch})
 	}
 	done(tr, tr.Intake.PostReadings, &intakev1.PostReadingsRequest{CommandId: id("historic"), Historic: true, Readings: []*intakev1.Reading{
 		{Scale: "W2", Sequence: 7, Time: tr.at(0, 1), Digits: "500.25", Unit: "KGM", Kind: intakev1.ReadingKind_READING_KIND_TARE}}})
+}
+
+// yard is a vehicle's stored tare, a visit that ends without its second weighing, and a check of the scale with test weights.
+func (tr *trade) yard() {
+	done(tr, tr.visits.RegisterVehicle, &intakev1.RegisterVehicleRequest{CommandId: id("vehicle"), Plate: "T1", TareDays: 60})
+	done(tr, tr.visits.StoreTare, &intakev1.StoreTareRequest{CommandId: id("tare"), Plate: "T1", Digits: "26000", Unit: "LBR", Time: tr.at(0, 6),
+		Reason: "paper of the weighmaster", Draft: eventv1.DraftKind_DRAFT_KIND_SINGLE, DriverOn: true})
+	visit := done(tr, tr.visits.WeighVehicle, &intakev1.WeighVehicleRequest{CommandId: id("weigh vehicle"), Plate: "T1",
+		Draft: eventv1.DraftKind_DRAFT_KIND_SINGLE, DriverOn: true, Weights: []*intakev1.WeightSource{{Scale: "W1", Sequence: 41}}})
+	done(tr, tr.visits.CloseVisit, &intakev1.CloseVisitRequest{CommandId: id("close visit"), Visit: visit.GetVisit(), Reason: "drove off"})
+	done(tr, tr.Intake.RecordScaleCheck, &intakev1.RecordScaleCheckRequest{CommandId: id("check"), Scale: "W1",
+		Kind: intakev1.ScaleCheckKind_SCALE_CHECK_KIND_MAINTENANCE, Unit: "LBR", Effective: tr.at(1, 13), By: "K. Weigh",
+		Loads: []*intakev1.TestLoad{{Applied: "10000", Indicated: "10000"}, {Applied: "20000", Indicated: "20020"}}})
 }
 
 func lotName(kind string, n int) string { return fmt.Sprintf("%s-%02d", kind, n) }
