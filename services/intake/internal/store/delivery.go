@@ -6,11 +6,9 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
-	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
-	eventv1 "huskline/proto/huskline/event/v1"
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
@@ -112,7 +110,7 @@ func (t *Tx) SaveVersion(ctx context.Context, s delivery.State) error {
 }
 
 func (t *Tx) queueVersion(ctx context.Context, b *pgx.Batch, s delivery.State) error {
-	facts, err := proto.MarshalOptions{Deterministic: true}.Marshal(lotwire.Received(s.Facts))
+	facts, err := written(lotwire.Received(s.Facts))
 	if err != nil {
 		return fmt.Errorf("write down lot %s: %w", s.Facts.Lot, err)
 	}
@@ -217,15 +215,11 @@ func (t *Tx) weighings(ctx context.Context, page []delivery.State, at map[lot.ID
 
 func stateOf(row pgx.CollectableRow) (s delivery.State, err error) {
 	var facts []byte
-	var message eventv1.LotReceived
 	if err := row.Scan(&s.Effective, &s.HeldBy, &s.Bought, &s.Version, &s.Voided, &s.Command, &s.Reason, &s.Pay, &facts); err != nil {
 		return s, err
 	}
-	if err := proto.Unmarshal(facts, &message); err != nil {
-		return s, err
-	}
 	s.Effective = s.Effective.UTC()
-	s.Facts, err = lotwire.ParseReceived(&message)
+	s.Facts, err = readFact(facts, lotwire.ParseReceived)
 	return s, err
 }
 
