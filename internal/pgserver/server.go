@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net/url"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -40,6 +39,7 @@ type Config struct {
 	Fetch          bool         // where no binaries are installed, fetch the pinned version
 	CacheDir       string       // where a fetched version is kept; "": the user's cache folder
 	FetchURL       string       // repository to fetch from; "": the public one
+	Settings       []string     // more settings for this start, as name=value
 }
 
 // Server is a running Postgres. It must be stopped.
@@ -162,6 +162,8 @@ func (s *Server) arguments() []string {
 		"jit=off",
 		// Full page images are most of the log's bytes; packing them is cheaper than writing them.
 		"wal_compression=on",
+		// Log that a backup has not copied yet is kept up to here; a backup that comes later has to begin anew.
+		"max_slot_wal_keep_size=2GB",
 		"timezone=UTC",
 		"log_timezone=UTC",
 		"log_destination=stderr",
@@ -172,7 +174,7 @@ func (s *Server) arguments() []string {
 		"cluster_name=huskline",
 	}
 	args := []string{"-D", s.place.inner("cluster")}
-	for _, v := range settings {
+	for _, v := range append(settings, s.cfg.Settings...) {
 		args = append(args, "-c", v)
 	}
 	return args
@@ -226,13 +228,7 @@ func (s *Server) Done() <-chan struct{} { return s.child.done }
 func (s *Server) PID() int { return s.child.pid() }
 
 // DSN is a connection string for a database as a role of this cluster. Whoever can enter the folder needs no password.
-func (s *Server) DSN(database, user string) string {
-	q := url.Values{"host": {s.socket}, "port": {port}, "sslmode": {"disable"}}
-	// Readers of such strings take a plus sign for itself, not for a space.
-	query := strings.ReplaceAll(q.Encode(), "+", "%20")
-	u := url.URL{Scheme: "postgres", User: url.User(user), Path: "/" + database, RawQuery: query}
-	return u.String()
-}
+func (s *Server) DSN(database, user string) string { return socketDSN(s.socket, database, user) }
 
 // openLog appends to the log and keeps one older file, so that it stays bounded. from is where this run's text begins.
 func openLog(path string) (f *os.File, from int64, err error) {

@@ -52,6 +52,8 @@ type cli struct {
 	Cost    costCmd    `cmd:"" help:"What a lot, a batch or a run cost, to the last unit."`
 	Balance balanceCmd `cmd:"" help:"Totals of weight and cost with their proof lines."`
 	Verify  verifyCmd  `cmd:"" help:"Recompute stock, genealogy, cost and the hash chain from the facts and name every difference."`
+	Backup  backupCmd  `cmd:"" help:"Copy the databases of a running plant, so that any later moment can be restored."`
+	Restore restoreCmd `cmd:"" help:"Make a data folder of a backup, as the plant stood at a moment."`
 	Reckon  reckonCmd  `cmd:"" help:"Small exact calculators; no service needed."`
 	Tokens  tokenCmd   `cmd:"" name:"token" help:"Make, list and revoke tokens of devices and people."`
 }
