@@ -40,7 +40,8 @@ func (s *source) press() {
 	s.nudge()
 }
 
-// gather is how long an event that nobody waits for is kept for others to come, so that a flood is settled in few transactions.
+// gather is the least time between two takings of what nobody waits for, so that a flood is settled in few transactions. A single event after a
+// pause is taken at once.
 const gather = 25 * time.Millisecond
 
 func (s *source) nudge() {
@@ -98,13 +99,19 @@ const silentTicks = 5
 // idle waits to be woken. A producer that is silent is asked for its head, so that a lost last event is noticed; and what other processes
 // did is looked at.
 func (in *Inbox) idle(ctx context.Context, s *source, tick <-chan time.Time) {
+	rested := time.NewTimer(gather)
+	defer rested.Stop()
 	select {
 	case <-ctx.Done():
 		return
 	case <-s.hurry:
 		return
 	case <-s.wake:
-		wait(ctx, s.hurry, gather)
+		select {
+		case <-ctx.Done():
+		case <-s.hurry:
+		case <-rested.C:
+		}
 		return
 	case <-tick:
 	}

@@ -95,7 +95,8 @@ func (r *Relay) Run(ctx context.Context) error {
 	}
 }
 
-// gather is how long a nudge waits for others, so that a flood of commands is published in pages.
+// gather is the least time between two publications, so that a flood of commands is published in pages. A single command after a pause is
+// published at once.
 const gather = 25 * time.Millisecond
 
 // wait returns false when the context has ended. While the bus is away a nudge does not shorten the wait.
@@ -104,19 +105,23 @@ func (r *Relay) wait(ctx context.Context, d time.Duration, away bool) bool {
 	if away {
 		nudge = nil
 	}
-	timer := time.NewTimer(d)
+	timer, rested := time.NewTimer(d), time.NewTimer(min(d, gather))
 	defer timer.Stop()
-	for {
+	defer rested.Stop()
+	nudged, quiet := false, true
+	for quiet || !nudged {
 		select {
 		case <-ctx.Done():
 			return false
 		case <-timer.C:
 			return true
 		case <-nudge:
-			nudge = nil
-			timer.Reset(min(d, gather))
+			nudged, nudge = true, nil
+		case <-rested.C:
+			quiet = false
 		}
 	}
+	return true
 }
 
 // place is how far the relay is, and the head.
