@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
@@ -20,6 +21,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	"huskline/internal/access"
@@ -27,7 +29,6 @@ import (
 	"huskline/proto"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
-	productionv1 "huskline/proto/huskline/production/v1"
 )
 
 // gateMethod is a method of a contract, found in its descriptor, so that a new one is tried without anybody thinking of it.
@@ -37,21 +38,23 @@ type gateMethod struct {
 	desc    protoreflect.MethodDescriptor
 }
 
+// gateMethods are all methods of all services of all contracts; the packages of the three services register them.
 func gateMethods() []gateMethod {
 	var out []gateMethod
-	for name, file := range map[string]protoreflect.FileDescriptor{
-		"intake":     intakev1.File_huskline_intake_v1_intake_proto,
-		"inventory":  inventoryv1.File_huskline_inventory_v1_inventory_proto,
-		"production": productionv1.File_huskline_production_v1_production_proto,
-	} {
+	protoregistry.GlobalFiles.RangeFiles(func(file protoreflect.FileDescriptor) bool {
+		name, ours := strings.CutPrefix(string(file.Package()), "huskline.")
+		name, _, _ = strings.Cut(name, ".")
 		for i := range file.Services().Len() {
 			service := file.Services().Get(i)
 			for j := range service.Methods().Len() {
 				m := service.Methods().Get(j)
-				out = append(out, gateMethod{name, fmt.Sprintf("/%s/%s", service.FullName(), m.Name()), m})
+				if ours {
+					out = append(out, gateMethod{name, fmt.Sprintf("/%s/%s", service.FullName(), m.Name()), m})
+				}
 			}
 		}
-	}
+		return true
+	})
 	return out
 }
 
@@ -127,6 +130,36 @@ func TestWhoMayCall(t *testing.T) {
 		t.Parallel()
 		g.tryServices(t)
 	})
+	t.Run("revoked while it watches", func(t *testing.T) {
+		t.Parallel()
+		g.tryRevoked(t)
+	})
+}
+
+// tryRevoked: a live view outlives neither its token nor the few seconds that a token is believed.
+func (g *gatePlant) tryRevoked(t *testing.T) {
+	office := g.tokens(t)
+	roles := []string{string(access.Auditor), string(access.Quality)} // no other token here has both
+	secret := office.issue(t, roles, time.Hour, false)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	client := inventoryv1.NewInventoryServiceClient(g.dial(t, "inventory", papers{}))
+	stream, err := client.WatchBalances(metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+secret), &inventoryv1.WatchBalancesRequest{})
+	require.NoError(t, err)
+	_, err = stream.Recv()
+	require.NoError(t, err)
+	known, err := office.inventory.ListTokens(ctx, &inventoryv1.ListTokensRequest{PageSize: 1000})
+	require.NoError(t, err)
+	for _, token := range known.GetTokens() {
+		if token.GetName() == "gate" && slices.Equal(token.GetRoles(), roles) {
+			_, err := office.inventory.RevokeToken(ctx, &inventoryv1.RevokeTokenRequest{CommandId: uuid.NewString(), TokenId: token.GetTokenId()})
+			require.NoError(t, err)
+		}
+	}
+	for err == nil {
+		_, err = stream.Recv()
+	}
+	require.Equal(t, codes.Unauthenticated, status.Code(err), "%v", err)
 }
 
 // atOnce is how many calls are under way.
@@ -234,7 +267,7 @@ func jsonCalls(t *testing.T) []jsonCall {
 		for verb, op := range verbs {
 			m, ok := byOperation[op.OperationID]
 			require.True(t, ok, op.OperationID)
-			out = append(out, jsonCall{m.service, strings.ToUpper(verb), pathParameter.ReplaceAllString(path, "x"), m.full})
+			out = append(out, jsonCall{m.service, strings.ToUpper(verb), pathParameter.ReplaceAllString(path, "1"), m.full})
 		}
 	}
 	return out
