@@ -96,9 +96,9 @@ func (h *Hub[I, N]) join(ctx context.Context, w *watcher[I, N]) error {
 		return err
 	}
 	h.mu.Lock()
-	defer h.mu.Unlock()
 	w.next, w.mark = h.first+int64(len(h.notes)), h.mark
-	return nil
+	h.mu.Unlock()
+	return w.hand(ctx, nil, w.mark)
 }
 
 // ready waits until the hub keeps notes and has been told of all that was committed before the call.
@@ -132,8 +132,12 @@ func (h *Hub[I, N]) catchUp(ctx context.Context, w *watcher[I, N]) error {
 	if err := h.ready(ctx); err != nil {
 		return err
 	}
-	for range rounds {
-		if placed, err := h.place(w); placed || err != nil {
+	for round := range rounds {
+		placed, err := h.place(w)
+		if err == nil && round == 0 {
+			err = w.hand(ctx, nil, w.mark)
+		}
+		if placed || err != nil {
 			return err
 		}
 		r := &replay[I, N]{fold: h.cfg.Fold, limit: h.cfg.Weight, from: w.mark}
@@ -170,9 +174,6 @@ func (h *Hub[I, N]) place(w *watcher[I, N]) (placed bool, err error) {
 
 // run hands on what the hub is told.
 func (w *watcher[I, N]) run(ctx context.Context) error {
-	if err := w.hand(ctx, nil, w.mark); err != nil {
-		return err
-	}
 	beat := time.NewTicker(w.hub.cfg.Beat)
 	defer beat.Stop()
 	quiet := true

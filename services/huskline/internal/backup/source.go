@@ -46,8 +46,13 @@ func openSource(ctx context.Context, data string) (*source, error) {
 
 func (s *source) close() error { return s.conn.Close(context.Background()) }
 
-// reserve makes a slot, from which on the log is kept.
+// reserve makes a slot, from which on the log is kept. Slots of backups that were left for so long that their log is gone make way.
 func (s *source) reserve(ctx context.Context, slot string) error {
+	const tidy = `select pg_drop_replication_slot(slot_name) from pg_replication_slots
+		where slot_name like 'huskline\_backup\_%' and wal_status = 'lost' and not active`
+	if _, err := s.conn.Exec(ctx, tidy); err != nil {
+		return fmt.Errorf("drop what lost backups reserved: %w", err)
+	}
 	if _, err := s.conn.Exec(ctx, `select pg_create_physical_replication_slot($1, true)`, slot); err != nil {
 		return fmt.Errorf("reserve the log for the backup: %w", err)
 	}

@@ -150,7 +150,7 @@ func (d *door) openHTTP(ctx context.Context) error {
 		return err
 	}
 	mux := http.NewServeMux()
-	mux.Handle("/v1/", http.MaxBytesHandler(gateway, maxBody))
+	mux.Handle("/v1/", unhurried(http.MaxBytesHandler(gateway, maxBody)))
 	mux.HandleFunc("GET /openapi.json", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
 		_, _ = w.Write(proto.OpenAPI)
@@ -166,6 +166,16 @@ func (d *door) openHTTP(ctx context.Context) error {
 		d.httpL = tls.NewListener(d.httpL, d.cfg.tls)
 	}
 	return nil
+}
+
+// unhurried keeps the limit on how long a request may take to arrive from ending a live view, which is answered without end.
+func unhurried(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodGet && strings.Contains(r.URL.Path, "/live/") {
+			_ = http.NewResponseController(w).SetReadDeadline(time.Time{}) // a GET has no body to wait for
+		}
+		next.ServeHTTP(w, r)
+	})
 }
 
 // maxBody bounds a JSON request; a batch of 2,000 readings is about 300 KiB.
