@@ -135,7 +135,9 @@ func watchOverHTTP(t *testing.T, up *planttest.One, after, wantAt string) {
 	require.Equal(t, http.StatusOK, resp.StatusCode)
 	in := bufio.NewScanner(resp.Body)
 	var m struct {
-		Result struct{ At struct{ Producer, Position string } }
+		Result struct {
+			At struct{ Producer, Position string }
+		}
 	}
 	for m.Result.At.Producer == "" { // the first message tells the position alone
 		require.True(t, in.Scan())
