@@ -28,7 +28,7 @@ type breaking struct {
 	service string
 	as      string // owner or superuser
 	sql     string
-	also    []string // other invariants that the same change breaks; none else may
+	also    []string // other invariants that the same change breaks; none else may, but for mayToo
 	change  func(p *checker.Plant)
 }
 
@@ -79,7 +79,7 @@ func breakings() []breaking {
 			`delete from events where position = 11`, []string{fold, chain}, nil},
 		{"a consumer that stands still", "events arrive", "cursors", "production", owner,
 			`with last as (delete from inbox_events where producer = 'intake' and position = (select max(position) from inbox_events where producer = 'intake') returning previous_hash)
-				update cursors set position = position - 1, hash = (select previous_hash from last) where producer = 'intake'`, []string{"positions in order"},
+				update cursors set position = position - 1, hash = (select previous_hash from last) where producer = 'intake'`, nil,
 			func(p *checker.Plant) { p.Stopped, p.Wait = false, 200*time.Millisecond }},
 		{"a skipped position", "positions in order", "inbox_events(producer=intake epoch=1 position=22)", "production", owner,
 			`delete from inbox_events where producer = 'intake' and position = 21`, []string{"events arrive", chain, "cursor accounts for all"}, nil},
@@ -132,13 +132,16 @@ func broken(t *testing.T, s *stopped) {
 	t.Run("a price that is not quantity x price", func(t *testing.T) { forgedPrice(t, s, sound) })
 }
 
+// mayToo is broken by a consumer that stands still where another event that it has names the one it has not, which is a matter of milliseconds.
+const mayToo = "positions in order"
+
 func wantFound(t *testing.T, p checker.Plant, b breaking) {
 	t.Helper()
 	report, err := checker.At(t.Context(), p)
 	require.NoError(t, err)
 	var fired, rows []string
 	for _, f := range report.Findings {
-		if len(f.Violations) > 0 && f.Name != b.finds {
+		if len(f.Violations) > 0 && f.Name != b.finds && (b.finds != "events arrive" || f.Name != mayToo) {
 			fired = append(fired, f.Name)
 		}
 	}
