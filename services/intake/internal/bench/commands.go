@@ -1,8 +1,7 @@
 package main
 
 import (
-	"fmt"
-	"slices"
+	"context"
 	"sync"
 	"time"
 
@@ -102,17 +101,47 @@ func wholeRun(code string) *inventoryv1.PostMovementRequest {
 	}
 }
 
-// measureVisible records deliveries at intake one after the other and notes how long after the answer each is seen in the inventory's live view.
+// measureVisible records deliveries at intake one after the other and notes how long after the answer each shows in the inventory's live view of
+// balances. A lot that showed before its answer came back counts as no wait.
 func measureVisible(p *plant, s sizes, f *figures) {
+	ctx, cancel := context.WithCancel(p.ctx)
+	defer cancel()
+	view, err := p.stock.WatchBalances(ctx, &inventoryv1.WatchBalancesRequest{})
+	p.must(err)
+	_, err = view.Recv() // where the view begins
+	p.must(err)
+	type sight struct {
+		lot string
+		at  time.Time
+		err error
+	}
+	seen := make(chan sight, s.visible)
+	go func() {
+		for {
+			m, err := view.Recv()
+			at := time.Now()
+			for _, c := range m.GetChanges() {
+				seen <- sight{lot: c.GetLot(), at: at}
+			}
+			if err != nil {
+				seen <- sight{err: err}
+				return
+			}
+		}
+	}()
 	var millis []float64
 	for range s.visible {
 		answer, err := p.desk.RecordDelivery(p.ctx, delivery())
 		p.must(err)
 		answered := time.Now()
-		p.known([]string{answer.GetLot()})
-		millis = append(millis, float64(time.Since(answered).Microseconds())/1000)
+		for {
+			saw := <-seen
+			p.must(saw.err)
+			if saw.lot == answer.GetLot() {
+				millis = append(millis, float64(max(0, saw.at.Sub(answered)).Microseconds())/1000)
+				break
+			}
+		}
 	}
-	slices.Sort(millis)
 	f.Visible50Millis, f.Visible99Millis = quantile(millis, 0.5), quantile(millis, 0.99)
-	_ = fmt.Sprint
 }

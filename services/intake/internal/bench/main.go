@@ -26,7 +26,7 @@ type sizes struct {
 	small    int // readings around which the memory is first looked at, on a fresh plant
 	large    int // readings before which it is looked at again
 	commands int // deliveries of a run with or without the bus, and postings
-	visible  int // deliveries looked for in the other service
+	visible  int // deliveries watched for in the other service's live view
 }
 
 func main() {
@@ -107,7 +107,7 @@ func show(out io.Writer, f figures, format string) error {
 	} {
 		fmt.Fprintf(out, "%-18s %7.2f   %s\n", line.name, line.value, line.note)
 	}
-	fmt.Fprintf(out, "acknowledged to visible in another service: p50 %.1f ms, p99 %.1f ms\n", f.Visible50Millis, f.Visible99Millis)
+	fmt.Fprintf(out, "acknowledged to visible in another service's live view: p50 %.1f ms, p99 %.1f ms\n", f.Visible50Millis, f.Visible99Millis)
 	_, err := fmt.Fprintf(out, "PostMovement: %.0f commands/s with 1 writer, %.0f with 8\n", f.Post1PerSecond, f.Post8PerSecond)
 	return err
 }
