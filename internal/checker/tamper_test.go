@@ -173,7 +173,7 @@ func changed(t *testing.T, rnd *rand.Rand, typ, text string) string {
 		at, err := time.Parse("2006-01-02 15:04:05.999999-07", text)
 		require.NoError(t, err)
 		return snapshot.FormatTime(time.UnixMicro(at.UnixMicro() ^ int64(other)<<(8*rnd.IntN(7)))) // the eighth byte is beyond what Postgres prints
-	case "text[]", "smallint[]", "bigint[]", "boolean[]":
+	case "text[]", "smallint[]", "bigint[]", "boolean[]", "timestamp with time zone[]":
 		b := []byte(text)
 		at := 1 + rnd.IntN(len(b)-2)
 		b[at] ^= other

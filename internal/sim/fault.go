@@ -1,9 +1,6 @@
 package sim
 
-import (
-	"maps"
-	"slices"
-)
+import ()
 
 // Fault is a thing that goes wrong.
 type Fault string
@@ -119,5 +116,3 @@ func (w *World) faults() {
 		}
 	}
 }
-
-func sortedFaults(m map[Fault]int) []Fault { return slices.Sorted(maps.Keys(m)) }

@@ -81,7 +81,6 @@ type knownHold struct {
 	id     string
 	root   *knownLot
 	recall bool
-	by     string
 	ended  bool
 	spent  []string // dispositions
 }

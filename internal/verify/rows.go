@@ -119,7 +119,7 @@ const (
 func unsealed() map[string]string {
 	return map[string]string{
 		"events": judgedApart, "head": judgedApart, "inbox_events": judgedApart, "cursors": judgedApart, "releases": judgedApart,
-		"readings": judgedApart, "scale_feeds": judgedApart, "balances": judgedApart,
+		"readings": judgedApart, "balances": judgedApart,
 		"relay_cursor": "how far the relay came; it may lag and nothing rests on it",
 		"open_intents": workOnly, "hold_frontier": workOnly, "owed_events": workOnly,
 		"loop_gate":        "one row that writers queue at; it says nothing",
