@@ -219,10 +219,11 @@ func (f *Feed[T]) Want(r lot.Receipt) {
 	}
 }
 
-// Reached tells whether a position is settled: true for those of Self and of producers that are not taken.
+// Reached tells whether a position is settled: true for those of Self and of producers that are not taken. The beginning of an epoch, position 0,
+// is settled once all of the epochs before it is: it is the head of a producer that was restored and has said nothing since.
 func (f *Feed[T]) Reached(r lot.Receipt) bool {
 	s := f.streams[r.Producer]
-	return s == nil || r.Position == 0 || Compare(s.due(r), s.cursor.Receipt) <= 0
+	return s == nil || Compare(s.due(r), s.cursor.Receipt) <= 0
 }
 
 // due is where an event now stands that stood at r: the same place, unless r was lost in a restore and taken back at the start of the next

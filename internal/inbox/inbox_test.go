@@ -370,6 +370,28 @@ func TestWait(t *testing.T) {
 	require.Equal(t, []lot.Producer{lot.Inventory}, silent)
 }
 
+// TestBeginningOfEpoch has a producer, restored to where it stood, begin an epoch in which it says nothing: its head's position is 0, and what it said
+// before is still to be taken. Whoever asks for what is there by then waits for that, or is told. The deliberate break it catches: position 0
+// counts as reached in any epoch.
+func TestBeginningOfEpoch(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	p := newProducer(lot.Intake)
+	last := p.say(t, nil, "L1")
+	p.restore(1)
+	require.Equal(t, lot.Receipt{Producer: lot.Intake, Epoch: 2}, p.at())
+	b.failWith(func(lot.Recorded) error { return fault.Unavailable("busy", "not yet") })
+	in, _ := b.start(p)
+	short, cancel := context.WithTimeout(t.Context(), 400*time.Millisecond)
+	defer cancel()
+	require.Equal(t, []string{"intake: not caught up with its position 0 of epoch 2"}, in.CatchUp(short))
+	require.False(t, in.Reached([]lot.Receipt{p.at()}))
+	b.failWith(nil)
+	b.wait(in, p)
+	require.Equal(t, idsOf(t, last), b.effects())
+	require.Empty(t, in.CatchUp(t.Context()))
+}
+
 // TestLostLast catches a last event that was lost on the bus and is never asked for.
 func TestLostLast(t *testing.T) {
 	t.Parallel()
