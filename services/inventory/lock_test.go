@@ -84,3 +84,32 @@ func TestNoJudgementWhileAProducerWithQuarantineIsAway(t *testing.T) {
 	_, err = p.ship("D-1", 1, day(3, 8))
 	require.NoError(t, err)
 }
+
+// A read names whom it could not ask, and finds nothing missing that such a one may have said. The deliberate break it catches: a read that drops
+// what catching up left open.
+func TestReadsWhileAProducerIsAway(t *testing.T) {
+	t.Parallel()
+	p := newPlant(t)
+	p.receive("D-1", 100, day(2, 8))
+	require.EqualValues(t, 100, p.onHand("D-1"))
+	ask := func() (missing [][]string, unknown error) {
+		got, err := p.peer.GetLot(t.Context(), &inventoryv1.GetLotRequest{Lot: "D-1"})
+		require.NoError(t, err)
+		lots, err := p.as("auditor").ListLots(t.Context(), &inventoryv1.ListLotsRequest{})
+		require.NoError(t, err)
+		holds, err := p.as("auditor").ListHolds(t.Context(), &inventoryv1.ListHoldsRequest{})
+		require.NoError(t, err)
+		_, unknown = p.peer.GetLot(t.Context(), &inventoryv1.GetLotRequest{Lot: "D-9"})
+		return [][]string{got.GetMissing(), lots.GetMissing(), holds.GetMissing()}, unknown
+	}
+	p.intake.leave(true)
+	missing, err := ask()
+	away := []string{"intake: cannot be reached"}
+	require.Equal(t, [][]string{away, away, away}, missing)
+	require.Equal(t, fault.KindUnavailable, fault.KindOf(rpc.FromStatus(err)), "%v", err)
+	require.Equal(t, "behind", reason(err))
+	p.intake.leave(false)
+	missing, err = ask()
+	require.Equal(t, [][]string{nil, nil, nil}, missing)
+	require.Equal(t, "lot_unknown", reason(err))
+}

@@ -2895,6 +2895,10 @@ type ListHoldsResponse struct {
 	Holds []*HoldState `protobuf:"bytes,1,rep,name=holds,proto3" json:"holds,omitempty"`
 	// Empty on the last page.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// What the answer may lack: producers that could not be reached or were not caught up with, those with events in quarantine. Empty: it is
+	// complete as of the heads of all producers when its first page was asked for;
+	// later pages say nothing of it.
+	Missing       []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2941,6 +2945,13 @@ func (x *ListHoldsResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+func (x *ListHoldsResponse) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
 }
 
 // HoldState is a hold as it stands.
@@ -3434,11 +3445,14 @@ func (x *GetLotRequest) GetLot() string {
 	return ""
 }
 
-// GetLotResponse is the lot.
+// GetLotResponse is the lot. One that is not known while a producer could not be reached is answered UNAVAILABLE, reason behind.
 type GetLotResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The lot.
-	Lot           *LotState `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Lot *LotState `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What the answer may lack: producers that could not be reached or were not caught up with, those with events in quarantine. Empty: it is
+	// complete as of the heads of all producers when it was asked for.
+	Missing       []string `protobuf:"bytes,2,rep,name=missing,proto3" json:"missing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3476,6 +3490,13 @@ func (*GetLotResponse) Descriptor() ([]byte, []int) {
 func (x *GetLotResponse) GetLot() *LotState {
 	if x != nil {
 		return x.Lot
+	}
+	return nil
+}
+
+func (x *GetLotResponse) GetMissing() []string {
+	if x != nil {
+		return x.Missing
 	}
 	return nil
 }
@@ -3560,6 +3581,10 @@ type ListLotsResponse struct {
 	Lots []*LotState `protobuf:"bytes,1,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Empty on the last page.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// What the answer may lack: producers that could not be reached or were not caught up with, those with events in quarantine. Empty: it is
+	// complete as of the heads of all producers when its first page was asked for;
+	// later pages say nothing of it.
+	Missing       []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3606,6 +3631,13 @@ func (x *ListLotsResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+func (x *ListLotsResponse) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
 }
 
 // DrillRequest names what to trace.
@@ -6268,10 +6300,11 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\tpage_size\x18\x03 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"s\n" +
+	"page_token\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"\x8d\x01\n" +
 	"\x11ListHoldsResponse\x126\n" +
 	"\x05holds\x18\x01 \x03(\v2 .huskline.inventory.v1.HoldStateR\x05holds\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa6\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x18\n" +
+	"\amissing\x18\x03 \x03(\tR\amissing\"\xa6\x03\n" +
 	"\tHoldState\x12\x12\n" +
 	"\x04hold\x18\x01 \x01(\tR\x04hold\x122\n" +
 	"\x05class\x18\x02 \x01(\x0e2\x1c.huskline.event.v1.HoldClassR\x05class\x12\x12\n" +
@@ -6316,9 +6349,10 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"containers\x18\f \x03(\v2 .huskline.inventory.v1.ContainerR\n" +
 	"containers\"7\n" +
 	"\rGetLotRequest\x12&\n" +
-	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\"C\n" +
+	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\"]\n" +
 	"\x0eGetLotResponse\x121\n" +
-	"\x03lot\x18\x01 \x01(\v2\x1f.huskline.inventory.v1.LotStateR\x03lot\"\xaf\x01\n" +
+	"\x03lot\x18\x01 \x01(\v2\x1f.huskline.inventory.v1.LotStateR\x03lot\x12\x18\n" +
+	"\amissing\x18\x02 \x03(\tR\amissing\"\xaf\x01\n" +
 	"\x0fListLotsRequest\x12(\n" +
 	"\x04item\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{0,64}$R\x04item\x12 \n" +
 	"\fon_hand_only\x18\x02 \x01(\bR\n" +
@@ -6326,10 +6360,11 @@ const file_huskline_inventory_v1_inventory_proto_rawDesc = "" +
 	"\tpage_size\x18\x03 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"o\n" +
+	"page_token\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"\x89\x01\n" +
 	"\x10ListLotsResponse\x123\n" +
 	"\x04lots\x18\x01 \x03(\v2\x1f.huskline.inventory.v1.LotStateR\x04lots\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xd4\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x18\n" +
+	"\amissing\x18\x03 \x03(\tR\amissing\"\xd4\x01\n" +
 	"\fDrillRequest\x12&\n" +
 	"\x03lot\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x03lot\x125\n" +
 	"\bknown_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aknownAt\x129\n" +

@@ -72,14 +72,22 @@ func key(token string) (string, error) {
 	return after, nil
 }
 
-// GetLot gives one lot with its balances and holds, after what the others have said up to now.
+// GetLot gives one lot with its balances and holds, after what the others have said up to now. A lot that is not known is no finding while one of
+// them could not be reached, who may have said it: fault of kind unavailable, reason behind.
 func (s *Server) GetLot(ctx context.Context, req *inventoryv1.GetLotRequest) (*inventoryv1.GetLotResponse, error) {
-	s.inbox.CatchUp(ctx)
+	missing := s.inbox.CatchUp(ctx)
 	l, err := s.reads.Lot(ctx, lot.ID(req.GetLot()))
+	if fault.KindOf(err) == fault.KindNotFound && len(missing) > 0 {
+		// Events in quarantine are no reason to come again: a person looks at them.
+		if away := s.inbox.Reach(ctx); len(away) > 0 {
+			return nil, fault.Unavailable("behind", "%v; but %s, and what it said may change that", err, away[0])
+		}
+		l, err = s.reads.Lot(ctx, lot.ID(req.GetLot()))
+	}
 	if err != nil {
 		return nil, err
 	}
-	return &inventoryv1.GetLotResponse{Lot: stateOf(l)}, nil
+	return &inventoryv1.GetLotResponse{Lot: stateOf(l), Missing: missing}, nil
 }
 
 // ListLots lists lots by code. The first page waits for what the others have said up to now; the next ones go on from there.
@@ -88,15 +96,15 @@ func (s *Server) ListLots(ctx context.Context, req *inventoryv1.ListLotsRequest)
 	if err != nil {
 		return nil, err
 	}
+	answer := &inventoryv1.ListLotsResponse{}
 	if after == "" {
-		s.inbox.CatchUp(ctx)
+		answer.Missing = s.inbox.CatchUp(ctx)
 	}
 	size := desk.PageSize(req.GetPageSize())
 	lots, err := s.reads.Lots(ctx, lot.ItemID(req.GetItem()), req.GetOnHandOnly(), after, size+1)
 	if err != nil {
 		return nil, err
 	}
-	answer := &inventoryv1.ListLotsResponse{}
 	for i, l := range lots {
 		if i == size {
 			answer.NextPageToken = desk.PageToken(string(lots[i-1].ID), true)
@@ -138,15 +146,15 @@ func (s *Server) ListHolds(ctx context.Context, req *inventoryv1.ListHoldsReques
 			return nil, fault.Invalid("page_token", "page token %q: not one of ours", text)
 		}
 	}
+	answer := &inventoryv1.ListHoldsResponse{}
 	if after == 0 {
-		s.inbox.CatchUp(ctx)
+		answer.Missing = s.inbox.CatchUp(ctx)
 	}
 	size := desk.PageSize(req.GetPageSize())
 	holds, err := s.reads.Holds(ctx, lot.ID(req.GetLot()), req.GetEndedToo(), after, size+1)
 	if err != nil {
 		return nil, err
 	}
-	answer := &inventoryv1.ListHoldsResponse{}
 	for i, h := range holds {
 		if i == size {
 			answer.NextPageToken = strconv.FormatInt(holds[i-1].Number, 10)
