@@ -277,3 +277,32 @@ func TestTicketsRestored(t *testing.T) {
 	require.Equal(t, int64(2), second.GetNumber())
 	require.True(t, strings.Contains(second.GetText(), "Replaces   ticket W-000001"))
 }
+
+// What is keyed in off an indicator is held to the rules that refuse a reading of the scale.
+func TestKeyedWeightsKeepTheRulesOfTheirScale(t *testing.T) {
+	t.Parallel()
+	g := newGate(t)
+	g.scale(truck("W1"))
+	for _, tc := range []struct {
+		name, digits string
+		hour         int
+		change       func(*intakev1.Scale)
+		reason       string
+	}{
+		{"at 105 %", "105000", 7, func(*intakev1.Scale) {}, ""},
+		{"above it", "105020", 7, func(*intakev1.Scale) {}, "above_capacity"},
+		{"between divisions", "48010", 7, func(*intakev1.Scale) {}, "off_division"},
+		{"seal held", "48000", 8, func(s *intakev1.Scale) { s.SealedUntil = timestamppb.New(day(2, 8)) }, ""},
+		{"seal over", "48000", 9, func(s *intakev1.Scale) { s.SealedUntil = timestamppb.New(day(2, 8)) }, "seal_expired"},
+		{"before it went out", "48000", 9, func(s *intakev1.Scale) { s.InService = false }, ""},
+		{"out of service", "48000", 18*24 + 20, func(s *intakev1.Scale) { s.InService = false }, "scale_out_of_service"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			as := truck("W1")
+			tc.change(as)
+			g.scale(as)
+			_, err := g.visits.KeyWeight(t.Context(), keyed("K-"+id()[:8], tc.digits, tc.hour))
+			want(t, err, tc.reason)
+		})
+	}
+}

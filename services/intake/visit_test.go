@@ -298,3 +298,33 @@ func TestVisitsRestored(t *testing.T) {
 	want(t, err, "visit_used")
 	require.Equal(t, int64(2), g.weigh(weighed("T2", 0, "W1", 4)).GetVisit(), "the next number")
 }
+
+// A re-weigh of a visit that a stored tare closed is judged by its own time: a tare that expired meanwhile does not count.
+func TestReweighAfterTheTareExpired(t *testing.T) {
+	t.Parallel()
+	g := newGate(t)
+	ctx := t.Context()
+	g.truckScale("W1")
+	_, err := g.visits.RegisterVehicle(ctx, &intakev1.RegisterVehicleRequest{CommandId: id(), Plate: "T1", TareDays: 18})
+	require.NoError(t, err)
+	kept, err := g.visits.StoreTare(ctx, &intakev1.StoreTareRequest{
+		CommandId: id(), Plate: "T1", Digits: "26000", Unit: "LBR", Time: timestamppb.New(day(2, 21)), Reason: "paper of the weighmaster",
+		Draft: eventv1.DraftKind_DRAFT_KIND_SINGLE, DriverOn: true,
+	})
+	require.NoError(t, err)
+	for i, at := range []time.Time{day(20, 19), kept.GetExpires().AsTime(), day(20, 20)} {
+		g.post(g.client, &intakev1.Reading{
+			Scale: "W1", Sequence: int64(i + 1), Time: timestamppb.New(at), Digits: "48000", Unit: "LBR", Kind: intakev1.ReadingKind_READING_KIND_GROSS,
+		})
+	}
+	first := weighed("T1", 0, "W1", 1)
+	first.Tare = kept.GetTare()
+	require.True(t, g.weigh(first).GetClosed())
+	again := weighed("T1", 1, "W1", 2)
+	again.Supersedes, again.Reason = 1, "mud on the deck"
+	_, err = g.visits.WeighVehicle(ctx, again)
+	want(t, err, "tare_expired")
+	again = weighed("T1", 1, "W1", 3)
+	again.Supersedes, again.Reason = 1, "mud on the deck"
+	require.EqualValues(t, 2, g.weigh(again).GetWeighing())
+}

@@ -8,7 +8,7 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/weight"
 	"huskline/services/intake/internal/form"
-	"huskline/services/intake/internal/scale"
+	"huskline/services/intake/internal/weighing"
 )
 
 // Keyed is a weight that a person keyed in, with what was found of it. It stays what it is where the scale's reading comes later: both are shown,
@@ -73,8 +73,10 @@ func Key(ctx context.Context, tx Tx, k lot.WeightKeyed) (int64, []lot.Event, err
 	if !ok {
 		return 0, nil, fault.NotFound("scale_unknown", "scale %s: it is not registered", k.Scale)
 	}
-	if d := on.In(k.Mass).Division; d != 0 && !scale.OnStep(k.Mass, d, weight.Unit(k.Unit)) {
-		return 0, nil, fault.Precondition("off_division", "digits %s %s: no whole number of divisions of scale %s, %s lb", k.Digits, k.Unit, k.Scale, d)
+	if err := weighing.Keyable(on, weighing.Stored{
+		Reading: weighing.Reading{Scale: k.Scale, Digits: k.Digits, Unit: k.Unit, Time: k.Time}, Mass: k.Mass,
+	}, tx.Now()); err != nil {
+		return 0, nil, err
 	}
 	if k.Supersedes != 0 {
 		if err := replaceable(k, known); err != nil {

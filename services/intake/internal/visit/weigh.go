@@ -255,6 +255,9 @@ func (w Weighing) closing(ctx context.Context, tx Tx, s *State) (*lot.VisitClose
 	case s.Closed != nil && w.Tare != 0:
 		return nil, fault.Precondition("visit_closed", "visit %d: it is closed; a stored tare changes nothing of it", s.ID)
 	case s.Closed != nil:
+		if err := s.tareHolds(); err != nil {
+			return nil, err
+		}
 	case w.Tare == 0 && (w.StaysOpen || standing < 2):
 		return nil, nil
 	case w.Tare != 0 && w.StaysOpen:
@@ -286,11 +289,21 @@ func (s *State) end(ctx context.Context, tx Tx, c lot.VisitClosed) error {
 	case len(standing) != 1:
 		return fault.Precondition("tare_not_needed", "visit %d: %d weighings; a stored tare stands in place of the second", s.ID, len(standing))
 	}
-	if at := latest(standing[0].Indications); !at.Before(t.Expires) {
-		return fault.Precondition("tare_expired", "stored tare %d of plate %s: it held until %s, the vehicle was weighed at %s", c.Tare, s.Plate, stamp(t.Expires),
-			stamp(at))
-	}
 	s.Tare = t
+	return s.tareHolds()
+}
+
+// tareHolds refuses a stored tare that had expired when the weighing that it stands beside was made; a re-weigh is judged by its own time.
+func (s State) tareHolds() error {
+	if s.Tare == nil {
+		return nil
+	}
+	for _, w := range s.Standing() {
+		if at := latest(w.Indications); !at.Before(s.Tare.Expires) {
+			return fault.Precondition("tare_expired", "stored tare %d of plate %s: it held until %s, the vehicle was weighed at %s", s.Tare.Tare, s.Plate,
+				stamp(s.Tare.Expires), stamp(at))
+		}
+	}
 	return nil
 }
 

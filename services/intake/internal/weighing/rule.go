@@ -135,6 +135,21 @@ func (p *posting) measure(row Row, index int, s *scale.Scale) candidate {
 	return c
 }
 
+// Keyable refuses a weight that a person keys in off the indicator of a scale by the rules that refuse a reading of it.
+func Keyable(on scale.Scale, r Stored, now time.Time) error {
+	w := weighed{Row: &Row{Reading: r.Reading, Mass: r.Mass}, scale: &on, at: r.Time, now: now}
+	for i := range liveRules {
+		rule := &liveRules[i]
+		if rule.Effect != scale.Refuse {
+			continue
+		}
+		if why := rule.broken(w); why != "" {
+			return fault.Precondition(rule.Name, "scale %s: %s", r.Scale, why)
+		}
+	}
+	return nil
+}
+
 // leastOffset is what two clocks of which nobody speaks may differ by.
 const leastOffset = time.Second
 
