@@ -1,7 +1,5 @@
 package sim
 
-import ()
-
 // Fault is a thing that goes wrong.
 type Fault string
 
