@@ -96,7 +96,7 @@ func (w *World) meddle() {
 	if o.other != nil && w.hit(ReusedID) {
 		_, err := w.call(line{to: o.to, what: o.name + " changed"}, func(ctx context.Context) (proto.Message, error) { return o.other(ctx, o.id) })
 		if err == nil || fault.Refused(err) && fault.ReasonOf(err) != "command_id_reused" {
-			w.fail(fmt.Errorf("%s %s: another message under its id gave %w", o.name, o.id, err))
+			w.fail(fmt.Errorf("%s %s: another message under its id gave %v, no conflict", o.name, o.id, err))
 		}
 	}
 }
