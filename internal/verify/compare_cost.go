@@ -168,7 +168,7 @@ func (b *book) compareBalance(ctx context.Context, client productionv1.Productio
 	}{
 		{"received", t.received, a.GetReceivedMicropounds()}, {"returned", t.returned, a.GetReturnedMicropounds()},
 		{"shipped", t.shipped, a.GetShippedMicropounds()}, {"on hand", t.onHand, a.GetOnHandMicropounds()},
-		{"adjusted", t.changed, a.GetAdjustedMicropounds()}, {"unaccounted", t.unaccounted, a.GetUnaccountedMicropounds()},
+		{"adjusted", t.changed, a.GetAdjustedMicropounds()}, {"unaccounted", t.unaccounted + t.blind, a.GetUnaccountedMicropounds()},
 		{"in process", t.process, a.GetInProcessMicropounds()},
 	} {
 		r.equal("balance", of.name+", lb", weight.Mass(of.want), weight.Mass(of.got))

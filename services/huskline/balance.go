@@ -151,7 +151,7 @@ func balanceSheets(b *productionv1.GetBalanceResponse, feed *intakev1.GetFeedTot
 		columns: []string{"line", "lb"}, numeric: numericColumns("lb"),
 		rows: [][]string{
 			{"received", grouped(b.GetReceivedMicropounds(), 3)}, {"came back", grouped(b.GetReturnedMicropounds(), 3)}, {"shipped", grouped(b.GetShippedMicropounds(), 3)},
-			{"adjusted", grouped(b.GetAdjustedMicropounds(), 3)}, {"unaccounted in runs", grouped(b.GetUnaccountedMicropounds(), 3)},
+			{"adjusted", grouped(b.GetAdjustedMicropounds(), 3)}, {"unaccounted in runs, bins and counts", grouped(b.GetUnaccountedMicropounds(), 3)},
 			{"in process", grouped(b.GetInProcessMicropounds(), 3)}, {"on hand", grouped(b.GetOnHandMicropounds(), 3)},
 		},
 		note: fmt.Sprintf("%d deliveries, %d lots, %d runs, %d shipment lines; %d weighings in %d lines, %d in conflict",

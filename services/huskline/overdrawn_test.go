@@ -14,7 +14,7 @@ import (
 
 // overdrawn dumps a walk-in bin into a run to a pound over its book, then corrects the run to the book. It catches a gain that takes dollars, one that
 // is counted again when the command is, one that other services do not hear of, and one that stays when its draw is corrected.
-func overdrawn(t *testing.T, _ *planttest.Three, tr *trade) {
+func overdrawn(t *testing.T, p *planttest.Three, tr *trade) {
 	done(t, tr.inventory.RegisterPlace, &inventoryv1.RegisterPlaceRequest{
 		CommandId: id("place O"), Place: &inventoryv1.Place{Place: "BIN-O", Name: "Bin O", Bin: true, OverBookMicropounds: lb(2)},
 	})
@@ -65,6 +65,10 @@ func overdrawn(t *testing.T, _ *planttest.Three, tr *trade) {
 		if line.GetDifference() != 0 {
 			t.Errorf("proof %s: off by %d", line.GetName(), line.GetDifference())
 		}
+	}
+
+	if out := p.Call(t, "verify"); out.Code != exitDone {
+		t.Errorf("verify while the gain stands: exit %d\n%s%s", out.Code, out.Out, out.Err)
 	}
 
 	done(t, tr.production.CorrectRun, &productionv1.CorrectRunRequest{CommandId: id("correct O"), Reason: "the scale was misread", Run: &productionv1.RunFacts{
