@@ -106,7 +106,7 @@ func takenBy(e *eventv1.Event) map[string]int64 {
 
 // separateHands looks at recall holds and at paid lines.
 func separateHands(_ context.Context, s *state, f *Finding) {
-	f.partly("nobody grades and pays in the plant yet, so who did is not looked at; that paid lines stand as they were is seen by their seals and their events")
+	f.partly("who graded stands in no database, so who paid is not held against it; that paid lines stand as they were is seen by their seals and their events")
 	for _, h := range s.table("inventory", "holds") {
 		if !h.Bool("recall") || h.Null("ended_at") {
 			continue
