@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"path/filepath"
 	"time"
 
 	"huskline/internal/fault"
@@ -11,8 +12,11 @@ import (
 type backupCmd struct {
 	Target string        `arg:"" help:"Folder of the backup: empty, or not there, or with a backup of this plant, which is brought up to date." type:"path"`
 	Follow bool          `help:"Go on bringing it up to date until ctrl-C."`
-	Every  time.Duration `help:"How often, with --follow." default:"1m" placeholder:"TIME"`
+	Every  time.Duration `help:"How often, with --follow: ${default}, at least 5s. Each time adds up to 16 MiB." default:"1m" placeholder:"TIME"`
 }
+
+// leastEvery keeps --follow from filling the disk: each time ends a segment of the log, up to 16 MiB.
+const leastEvery = 5 * time.Second
 
 // backupObject is a backup as programs read it.
 type backupObject struct {
@@ -27,6 +31,12 @@ func (c *backupCmd) Run(s *session) error {
 	if s.cli.Data == "" {
 		return usageError{fmt.Errorf("backup: --data DIR names the data folder of the running plant")}
 	}
+	if c.Follow && c.Every < leastEvery {
+		return usageError{fmt.Errorf("--every %v: at least %v, since each time adds to the backup", c.Every, leastEvery)}
+	}
+	if within, err := filepath.Rel(s.cli.Data, c.Target); err == nil && filepath.IsLocal(within) {
+		return usageError{fmt.Errorf("backup %s: it would lie inside the folder that it is a backup of", c.Target)}
+	}
 	report, err := backup.Take(s.ctx, s.cli.Data, c.Target)
 	if err != nil {
 		return err
@@ -38,7 +48,7 @@ func (c *backupCmd) Run(s *session) error {
 		select {
 		case <-s.ctx.Done():
 			return nil
-		case <-time.After(max(c.Every, time.Second)):
+		case <-time.After(c.Every):
 		}
 		_, err := backup.Take(s.ctx, s.cli.Data, c.Target)
 		switch {

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"github.com/google/uuid"
+	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/rpc"
 	"huskline/internal/weight"
@@ -16,7 +19,7 @@ import (
 type scalesCmd struct {
 	List     scaleListCmd     `cmd:"" default:"1" help:"List scales with the state of their feeds."`
 	Rules    scaleRulesCmd    `cmd:"" help:"Print the rules that scales, readings and checks are judged by, with figures and sources."`
-	Register scaleRegisterCmd `cmd:"" help:"Add a scale, or change it from now on: all of it is given anew."`
+	Register scaleRegisterCmd `cmd:"" help:"Add a scale, or change it from now on: what no flag names stays as it is."`
 
 	Check     scaleCheckCmd     `cmd:"" help:"Record a check with test weights. A failed one takes the scale out of service and proposes what to correct."`
 	Checks    scaleChecksCmd    `cmd:"" help:"List checks, the last recorded first."`
@@ -262,36 +265,83 @@ func folded(text string) string {
 type scaleRegisterCmd struct {
 	Scale    string        `arg:"" help:"Code of the scale."`
 	Class    string        `help:"Accuracy class by its marking: I, II, III, III L, IIII." placeholder:"CLASS"`
-	Unit     string        `help:"Unit it counts in: ${enum}." enum:"LBR,KGM,ONZ,STN" default:"LBR"`
+	Unit     string        `help:"Unit it counts in: LBR, KGM, ONZ or STN; a new scale: LBR." enum:"LBR,KGM,ONZ,STN," default:""`
 	Capacity string        `help:"Largest load, in the unit." placeholder:"N"`
 	Division string        `help:"Division, in the unit." placeholder:"N"`
 	Range    []string      `help:"Range with a division of its own, in the unit, smallest first: UP-TO/DIVISION." placeholder:"N/N" sep:","`
 	Minimum  string        `help:"Smallest load it is meant for, in the unit; left out: what its class recommends." placeholder:"N"`
 	Place    string        `help:"Where it stands." placeholder:"PLACE"`
 	Sealed   string        `help:"Until when the seal holds (RFC 3339 with zone)." placeholder:"TIME"`
-	Out      bool          `help:"Out of service."`
+	Out      bool          `help:"Out of service." xor:"service"`
+	In       bool          `help:"In service again." xor:"service"`
 	Hours    []string      `help:"When it is worked with: DAYS/OPENS-CLOSES, such as mon-fri/06:30-18:00." placeholder:"HOURS" sep:","`
 	Zone     string        `help:"Time zone of the hours, such as America/Chicago." placeholder:"ZONE"`
 	Silence  time.Duration `help:"Silence inside the hours that is an alarm." placeholder:"30m"`
 }
 
-// Run registers the scale as it stands from now on.
+// Run registers the scale as it stands from now on. Of a scale that is known, what no flag names stays as it is.
 func (c *scaleRegisterCmd) Run(s *session) error {
-	m, err := c.message()
-	if err != nil {
-		return err
-	}
 	p, err := s.dial()
 	if err != nil {
 		return err
 	}
 	defer p.close()
+	was, err := p.scale(s.ctx, c.Scale)
+	if err != nil {
+		return err
+	}
+	c.Unit = cmp.Or(c.Unit, was.GetUnit(), "LBR")
+	m, err := c.message()
+	if err != nil {
+		return err
+	}
+	m = c.over(was, m)
 	_, err = p.intake.RegisterScale(s.ctx, &intakev1.RegisterScaleRequest{CommandId: uuid.NewString(), Scale: m})
 	if err != nil {
 		return rpc.FromStatus(err)
 	}
-	_, err = fmt.Fprintf(s.errout, "scale %s is registered\n", c.Scale)
+	service := "in service"
+	if !m.GetInService() {
+		service = "out of service"
+	}
+	_, err = fmt.Fprintf(s.errout, "scale %s is registered: class %s, capacity %s lb, division %s lb, %s\n", c.Scale, cmp.Or(m.GetAccuracyClass(), "not told"),
+		grouped(m.GetCapacityMicropounds(), 6), grouped(m.GetDivisionMicropounds(), 6), service)
 	return err
+}
+
+// scale is a scale as it stands in the register; nil where there is none of the code.
+func (p *plant) scale(ctx context.Context, code string) (*intakev1.Scale, error) {
+	for page := ""; ; {
+		got, err := p.intake.ListScales(ctx, &intakev1.ListScalesRequest{PageSize: 1000, PageToken: page})
+		if err != nil {
+			return nil, rpc.FromStatus(err)
+		}
+		for _, one := range got.GetScales() {
+			if one.GetScale().GetScale() == code {
+				return one.GetScale(), nil
+			}
+		}
+		if page = got.GetNextPageToken(); page == "" {
+			return nil, nil
+		}
+	}
+}
+
+// over puts what the flags name in place of what stood.
+func (c *scaleRegisterCmd) over(was, m *intakev1.Scale) *intakev1.Scale {
+	if was == nil {
+		return m
+	}
+	out := proto.CloneOf(was)
+	if len(m.GetRanges()) > 0 {
+		out.Ranges = nil
+	}
+	if len(m.GetHours()) > 0 {
+		out.Hours = nil
+	}
+	proto.Merge(out, m)
+	out.InService = c.In || was.GetInService() && !c.Out
+	return out
 }
 
 func (c *scaleRegisterCmd) message() (*intakev1.Scale, error) {
