@@ -1,12 +1,15 @@
 package main
 
 import (
+	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"strings"
+	"syscall"
 
 	"google.golang.org/grpc"
 
@@ -57,7 +60,19 @@ func (s *session) dial() (*plant, error) {
 	if err != nil {
 		return nil, err
 	}
+	if s.cli.Data != "" && refused(s.ctx, t.addr) {
+		return nil, launch.NotRunning(s.cli.Data) // a killed plant leaves its address behind
+	}
 	return dialTarget(t)
+}
+
+// refused tells whether nobody listens on an address of this machine.
+func refused(ctx context.Context, addr string) bool {
+	conn, err := new(net.Dialer).DialContext(ctx, "tcp", addr)
+	if err == nil {
+		_ = conn.Close()
+	}
+	return errors.Is(err, syscall.ECONNREFUSED)
 }
 
 func dialTarget(t target) (_ *plant, err error) {

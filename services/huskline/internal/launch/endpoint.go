@@ -24,12 +24,17 @@ type Endpoint struct {
 
 const endpointFile = "endpoint"
 
+// NotRunning is what is told to who asks a data folder on which nothing runs.
+func NotRunning(dir string) error {
+	return fault.Unavailable("not_running", "data folder %s: nothing runs on it; start it with: huskline up --data %s", dir, dir)
+}
+
 // ReadEndpoint finds a running plant by its data folder.
 func ReadEndpoint(dir string) (Endpoint, error) {
 	var e Endpoint
 	data, err := os.ReadFile(filepath.Join(dir, endpointFile))
 	if errors.Is(err, fs.ErrNotExist) {
-		return e, fault.Unavailable("not_running", "data folder %s: nothing runs on it; start it with: huskline up --data %s", dir, dir)
+		return e, NotRunning(dir)
 	}
 	if err != nil {
 		return e, err
