@@ -120,7 +120,7 @@ func (g *gate) decided(proposal string) {
 	decide.CommandId, decide.Proposal = id(), id()
 	_, err = g.client.DecideCorrectionProposal(ctx, decide)
 	want(g.t.(*testing.T), err, "proposal_unknown")
-	g.record(onScale("D-9", "W", 3))
+	g.record(onScale("D-9", "W", 4))
 	require.Equal(g.t, []string{"D-1", "D-3 later"}, g.inDoubt(proposal), "what was decided on")
 	open, err = g.client.ListCorrectionProposals(ctx, &intakev1.ListCorrectionProposalsRequest{OpenOnly: true})
 	require.NoError(g.t, err)

@@ -93,8 +93,8 @@ type Want struct {
 	Party    lot.PartyID
 	Item     lot.ItemID
 	Scales   []string
-	Readings []ReadingKey // that give a weight
-	Named    []ReadingKey // all that are named
+	Readings []ReadingKey // that give a weight, where one is stored
+	Named    []ReadingKey // whose use is asked for; locked until the end of the transaction
 	Visit    int64        // 0: none
 	Keyed    []int64
 }
@@ -106,7 +106,7 @@ type Known struct {
 	Item     *Item           // nil: not known
 	Scales   map[string]bool
 	Readings map[ReadingKey]weighing.Stored
-	Used     map[ReadingKey]visit.Use // of readings that belong to a visit or to a keyed weight that was used
+	Used     map[ReadingKey]visit.Use // of readings that belong to a visit, to a delivery or to a keyed weight that was used
 	Keyed    map[int64]visit.Keyed    // locked until the end of the transaction
 	Visit    *visit.State             // locked until the end of the transaction; nil: there is none
 }

@@ -37,7 +37,7 @@ func (f Facts) want() Want {
 			w.Keyed = append(w.Keyed, one.Keyed)
 			continue
 		}
-		if one.Digits == "" {
+		if one.Digits == "" || one.Sequence != 0 {
 			w.Readings = append(w.Readings, key)
 		}
 		if one.Sequence != 0 {
@@ -190,10 +190,13 @@ func (f Facts) weigh(known Known) (weighed, error) {
 		}
 	}
 	sums := map[weighing.Kind]*weight.Mass{weighing.Gross: &w.gross, weighing.Tare: &w.tare, weighing.Net: &w.net}
+	once := once{}
 	for i, one := range listed {
 		got, err := one, error(nil)
 		if f.Visit == 0 {
-			got, err = one.resolve(known, f.Lot)
+			if got, err = one.resolve(known, f.Lot); err == nil {
+				err = once.take(got, known)
+			}
 		}
 		if err != nil {
 			return w, numbered(i, err)
@@ -206,10 +209,7 @@ func (f Facts) weigh(known Known) (weighed, error) {
 			return w, numbered(i, err)
 		}
 		w.all = append(w.all, got)
-		if got.Keyed != 0 && slices.Contains(w.keyed, got.Keyed) {
-			return w, numbered(i, fault.Invalid("weight_twice", "keyed weight %d: it is named twice; a weight is used once", got.Keyed))
-		}
-		if got.Keyed != 0 {
+		if got.Keyed != 0 && !slices.Contains(w.keyed, got.Keyed) {
 			w.keyed = append(w.keyed, got.Keyed)
 		}
 	}

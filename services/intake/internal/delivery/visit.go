@@ -53,6 +53,33 @@ func (s State) Priceable() error {
 		"lot %s, visit %d: the vehicle was weighed one end after the other; such a weight prices no purchase (NIST Handbook 44, 2.20, UR.3.3)", s.Facts.Lot, s.Facts.Visit)
 }
 
+// once is the stored readings and keyed weights that a delivery lists, each of which it lists once.
+type once struct {
+	readings map[ReadingKey]bool
+	keyed    map[int64]bool
+}
+
+// take refuses a weight that was taken before, under the same name or the other one. A number that no reading is stored under may be given again.
+func (o *once) take(w Weighing, known Known) error {
+	if o.readings == nil {
+		o.readings, o.keyed = map[ReadingKey]bool{}, map[int64]bool{}
+	}
+	key := ReadingKey{Scale: w.Scale, Sequence: w.Sequence}
+	_, stored := known.Readings[key]
+	if w.Keyed != 0 {
+		key.Sequence = known.Keyed[w.Keyed].Sequence
+		stored = key.Sequence != 0
+	}
+	switch {
+	case w.Keyed != 0 && (o.keyed[w.Keyed] || stored && o.readings[key]):
+		return fault.Invalid("weight_twice", "keyed weight %d: it is named twice; a weight is used once", w.Keyed)
+	case stored && o.readings[key]:
+		return fault.Invalid("weight_twice", "scale %s, sequence %d: it is named twice; a weight is used once", w.Scale, w.Sequence)
+	}
+	o.readings[key], o.keyed[w.Keyed] = stored, w.Keyed != 0
+	return nil
+}
+
 // keyed gives a weighing the weight that a person keyed in.
 func (w Weighing) keyed(known Known, of lot.ID) (Weighing, error) {
 	k, ok := known.Keyed[w.Keyed]

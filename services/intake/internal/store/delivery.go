@@ -25,6 +25,9 @@ func (t *Tx) Known(ctx context.Context, w delivery.Want) (delivery.Known, error)
 			return known, err
 		}
 	}
+	if err := t.lockUses(ctx, w.Named, w.Keyed); err != nil {
+		return known, err
+	}
 	if len(w.Keyed) > 0 {
 		var err error
 		if known.Keyed, err = t.lockKeyed(ctx, w.Keyed); err != nil {

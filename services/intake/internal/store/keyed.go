@@ -15,7 +15,8 @@ import (
 
 // keyedWeights reads keyed weights with what was found of them. The reading that a keyed weight is was matched by a person, or has the indicator's
 // ticket number as its sequence, unless a person matched it with another keyed weight.
-const keyedWeights = `select k.fact, coalesce(s.keyed, 0), coalesce(nullif(u.visit, 0), rv.visit, 0), u.lot, coalesce(r.sequence, 0), m.keyed is null, coalesce(r.micropounds, 0)
+const keyedWeights = `select k.fact, coalesce(s.keyed, 0), coalesce(nullif(u.visit, 0), rv.visit, 0), coalesce(nullif(u.lot, ''), d.lot, ''),
+		coalesce(r.sequence, 0), m.keyed is null, coalesce(r.micropounds, 0)
 	from keyed_weights k join keyed_uses u using (keyed)
 	left join keyed_weights s on s.supersedes = k.keyed
 	left join keyed_matches m on m.keyed = k.keyed
@@ -23,7 +24,32 @@ const keyedWeights = `select k.fact, coalesce(s.keyed, 0), coalesce(nullif(u.vis
 	left join lateral (select sequence, micropounds from readings where scale_id = c.scale_id
 		and sequence = coalesce(m.sequence, case when k.ticket ~ '^[1-9][0-9]{0,17}$' then k.ticket::bigint end)
 		and (m.keyed is not null or not exists (select from keyed_matches o where o.scale = k.scale and o.sequence = readings.sequence)) limit 1) r on true
-	left join visit_readings rv on rv.scale = k.scale and rv.sequence = r.sequence `
+	left join visit_readings rv on rv.scale = k.scale and rv.sequence = r.sequence
+	left join lateral (select w.lot from received_weighings w where w.scale collate "C" = k.scale and w.sequence = r.sequence and w.sequence <> 0
+		and rv.visit is null and ` + listedIn + ` limit 1) d on true `
+
+// listedIn tells of a weighing (w) that a delivery that stands lists it. That of a visit is told by the visit.
+const listedIn = `w.keyed = 0 and exists (select from received e join received_versions v using (lot, version)
+	where e.lot = w.lot and e.version = w.version and not v.voided)`
+
+// lockUses makes commands that use weights of a scale wait for each other until the end of the transaction, so that each sees what the one before
+// used: a weight may go by its reading's name and by its keyed weight's, which no single row stands for. The scales are those of readings and of
+// keyed weights, taken in one order.
+func (t *Tx) lockUses(ctx context.Context, readings []visit.ReadingKey, keyed []int64) error {
+	if len(readings) == 0 && len(keyed) == 0 {
+		return nil
+	}
+	scales := make([]string, len(readings))
+	for i, r := range readings {
+		scales[i] = r.Scale
+	}
+	const lock = `select count(pg_advisory_xact_lock(hashtextextended('uses of ' || s.scale, 0))) from (
+		select scale collate "C" as scale from unnest($1::text[]) as u(scale) union select scale from keyed_weights where keyed = any($2) order by scale) s`
+	if _, err := t.tx.Exec(ctx, lock, scales, keyed); err != nil {
+		return fmt.Errorf("lock the weights of scales: %w", err)
+	}
+	return nil
+}
 
 // lockKeyed finds keyed weights and locks them until the end of the transaction.
 func (t *Tx) lockKeyed(ctx context.Context, numbers []int64) (map[int64]visit.Keyed, error) {
@@ -105,17 +131,22 @@ func (t *Tx) SaveMatch(ctx context.Context, m lot.WeightMatched) error {
 	return nil
 }
 
-// queueUsed finds where readings were used: as themselves in a visit, or as the keyed weight that they are.
+// queueUsed finds where readings were used: as themselves in a visit or in a delivery that lists them, or as the keyed weight that they are. A number
+// that no reading is stored under names no weight that could be used twice.
 func queueUsed(b *pgx.Batch, keys []visit.ReadingKey, into map[visit.ReadingKey]visit.Use) {
-	const find = `select u.scale, u.sequence, coalesce(r.visit, k.visit), coalesce(k.lot, ''), case when r.visit is null then k.keyed else 0 end
+	const find = `select u.scale, u.sequence, coalesce(r.visit, case when d.lot is null then k.visit end, 0), coalesce(d.lot, k.lot, ''),
+			case when r.visit is null and d.lot is null then k.keyed else 0 end
 		from unnest($1::text[], $2::bigint[]) as u(scale, sequence)
 		left join lateral (select visit from visit_readings where scale = u.scale and sequence = u.sequence limit 1) r on true
+		left join lateral (select w.lot from received_weighings w where w.scale collate "C" = u.scale and w.sequence = u.sequence and w.sequence <> 0
+			and r.visit is null and ` + listedIn + `
+			and exists (select from scales c join readings q using (scale_id) where c.scale = u.scale and q.sequence = u.sequence) limit 1) d on true
 		left join lateral (select x.keyed, x.visit, x.lot from (
 				select keyed from keyed_matches where scale = u.scale and sequence = u.sequence
 				union all
 				select keyed from keyed_weights where scale = u.scale and ticket = u.sequence::text) w
 			join keyed_uses x using (keyed) where x.visit <> 0 or x.lot <> '' limit 1) k on true
-		where r.visit is not null or k.keyed is not null`
+		where r.visit is not null or d.lot is not null or k.keyed is not null`
 	scales, sequences := make([]string, len(keys)), make([]int64, len(keys))
 	for i, k := range keys {
 		scales[i], sequences[i] = k.Scale, k.Sequence

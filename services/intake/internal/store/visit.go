@@ -170,6 +170,9 @@ func (t *Tx) OpenVisit(ctx context.Context, plate string) (number int64, err err
 // LookUp finds what a visit wants to know.
 func (t *Tx) LookUp(ctx context.Context, w visit.Want) (visit.Known, error) {
 	known := visit.Known{Readings: map[visit.ReadingKey]weighing.Stored{}, Used: map[visit.ReadingKey]visit.Use{}}
+	if err := t.lockUses(ctx, w.Readings, w.Keyed); err != nil {
+		return known, err
+	}
 	b := &pgx.Batch{}
 	b.Queue(`select exists (select from parties where party = $1)`, w.Party).QueryRow(func(row pgx.Row) error { return row.Scan(&known.Party) })
 	if len(w.Readings) > 0 {

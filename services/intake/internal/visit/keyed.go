@@ -151,6 +151,10 @@ func Match(ctx context.Context, tx Tx, m lot.WeightMatched) (lot.WeightMatched, 
 	if !ok {
 		return m, nil, fault.NotFound("reading_unknown", "scale %s: no reading is stored under sequence %d", key.Scale, key.Sequence)
 	}
+	if use := known.Used[key]; !k.Used.Free() && !use.Free() && use.Keyed != k.Keyed && (use.Visit == 0 || use.Visit != k.Used.Visit) {
+		return m, nil, fault.Conflict("reading_used", "scale %s, sequence %d: it was used in %s and keyed weight %d in %s; one weight is used once", key.Scale,
+			key.Sequence, use.In(), k.Keyed, k.Used.In())
+	}
 	m.Scale, m.Mass, m.Difference = k.Scale, r.Mass, r.Mass-k.Mass
 	if err := tx.SaveMatch(ctx, m); err != nil {
 		return m, nil, err

@@ -152,10 +152,14 @@ func (w Weighing) indications(ctx context.Context, tx Tx, s State) ([]lot.Indica
 		return nil, fault.NotFound("party_unknown", "party %s: it is not registered", w.Party)
 	}
 	var out []lot.Indication
-	for _, one := range w.Weights {
+	for i, one := range w.Weights {
 		shown, err := one.indication(known, s.keyedIn(w.Supersedes))
 		if err != nil {
 			return nil, err
+		}
+		if k := known.Keyed[one.Keyed]; k.Sequence != 0 && slices.Contains(w.Weights, Source{Scale: k.Scale, Sequence: k.Sequence}) {
+			return nil, fault.Invalid("weight_twice", "weighing: weight %d, keyed weight %d, is a reading that is named too; each part of a vehicle is weighed once",
+				i+1, k.Keyed)
 		}
 		out = append(out, shown)
 	}
