@@ -116,6 +116,7 @@ func (b *book) compareHolds(ctx context.Context, client inventoryv1.InventorySer
 		if err != nil {
 			return nil, fmt.Errorf("holds: %w", err)
 		}
+		r.equal("holds", "missing", "[]", list(a.GetMissing()))
 		for _, h := range a.GetHolds() {
 			said[h.GetHold()] = h
 			spreading[h.GetHold()] = h.GetSpreading()
@@ -156,6 +157,7 @@ func (b *book) compareLots(ctx context.Context, client inventoryv1.InventoryServ
 		if err != nil {
 			return fmt.Errorf("lots: %w", err)
 		}
+		r.equal("lots", "missing", "[]", list(a.GetMissing()))
 		for _, l := range a.GetLots() {
 			seen[l.GetLot()] = true
 			b.compareLot(l, r)
