@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -238,7 +239,7 @@ func (s *Server) watch(ctx context.Context, every time.Duration) {
 			failures = 0
 			continue
 		}
-		if failures++; failures < 2 {
+		if failures++; failures < 2 && !errors.Is(err, errStuck) {
 			continue // a stall under load is no fault
 		}
 		failures = 0
@@ -253,7 +254,11 @@ func (s *Server) watch(ctx context.Context, every time.Duration) {
 // probeStream holds one message: the last probe.
 const probeStream = "PROBE"
 
-// Probe stores a message and waits for the server's word.
+// errStuck is a stream that met an error when it wrote, as on a full disk: from then on the server refuses all that is for it, whatever room there is,
+// until it is restarted.
+var errStuck = errors.New("a stream takes nothing any more")
+
+// Probe stores a message, waits for the server's word, and asks for the health of every stream: one is stuck while another stores.
 func (s *Server) Probe(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
@@ -275,6 +280,28 @@ func (s *Server) Probe(ctx context.Context) error {
 		return fmt.Errorf("probe bus: %w", err)
 	}
 	if _, err := js.Publish(ctx, "probe", nil); err != nil {
+		return fmt.Errorf("probe bus: %w", err)
+	}
+	return s.probeStreams(ctx, js)
+}
+
+// probeStreams asks about each stream that the server knows; what else lies in its folder is no reason to restart it.
+func (s *Server) probeStreams(ctx context.Context, js jetstream.JetStream) error {
+	s.mu.Lock()
+	running := s.running
+	s.mu.Unlock()
+	if running == nil {
+		return errors.New("probe bus: it is stopped")
+	}
+	names := js.StreamNames(ctx)
+	for name := range names.Name() {
+		// Of a known stream on a server that stands alone nothing but a write error is told.
+		health := running.Healthz(&server.HealthzOptions{Account: server.DEFAULT_GLOBAL_ACCOUNT, Stream: name})
+		if health.StatusCode == http.StatusServiceUnavailable {
+			return fmt.Errorf("probe bus: %w: %s", errStuck, health.Error)
+		}
+	}
+	if err := names.Err(); err != nil {
 		return fmt.Errorf("probe bus: %w", err)
 	}
 	return nil
