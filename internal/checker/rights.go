@@ -18,7 +18,7 @@ func insertOnly(service string) []string {
 			"settlements", "settlement_ids", "purchases", "retold_batches", "reading_notes", "vehicle_versions", "visit_weighings", "visit_readings",
 			"visit_closings", "tares", "scale_checks", "correction_proposals", "correction_decisions", "proposal_deliveries", "keyed_weights",
 			"keyed_matches", "tickets", "ticket_marks"},
-		"inventory":  {"claims", "facts", "legs", "run_lines", "movement_tries", "shipments", "count_books", "count_entries"},
+		"inventory":  {"claims", "emptyings", "facts", "legs", "run_lines", "movement_tries", "shipments", "count_books", "count_entries"},
 		"production": {"item_prices", "run_lines", "run_contributions"},
 	}[service]...)
 }

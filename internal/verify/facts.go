@@ -27,6 +27,7 @@ type facts struct {
 	holds     []*hold
 	charges   map[string]*eventv1.ChargePosted
 	replaced  map[string]bool
+	log       binLog
 	once      map[string]birth // lots that some version of a run or pour made, its newest perhaps not
 	feedLines int64
 	feedKept  int64
@@ -157,9 +158,14 @@ func newFacts() *facts {
 // add folds one event. Events of one producer come in its order, producers in any.
 func (f *facts) add(x fact, r *Report) {
 	at := x.event.GetEffective().AsTime()
-	if !f.intake(x, at, r) && !f.inventory(x, at) {
-		f.production(x)
+	if f.intake(x, at, r) {
+		return
 	}
+	if !f.inventory(x, at) {
+		f.production(x)
+		return
+	}
+	f.log.note(f, x.event, at)
 }
 
 func (f *facts) intake(x fact, at time.Time, r *Report) bool {

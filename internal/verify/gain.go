@@ -12,7 +12,7 @@ type draw struct {
 }
 
 // checkGains holds every count gain that a draw over the book of a bin lot made to that draw: it stands as long as the draw does, at its moment,
-// and is no more than what was drawn.
+// is no more than what was drawn, and was made while the bin's tolerance was not known to have ended for the lot.
 func (b *book) checkGains(r *Report) {
 	drawn := map[draw]int64{}
 	for id, g := range b.lots {
@@ -40,6 +40,9 @@ func (b *book) checkGains(r *Report) {
 			g := b.lot(a.of.GetLot())
 			r.differ("stock", a.of.GetLot()+" gain "+name, "at most the "+quantity(g, took)+" that "+a.of.GetDrawnBy()+" took at "+a.at.Format(time.RFC3339Nano),
 				quantity(g, a.of.GetDelta()))
+		}
+		if why := b.endedGain(a); why != "" {
+			r.differ("stock", a.of.GetLot()+" gain "+name, "none: "+why, quantity(b.lot(a.of.GetLot()), a.of.GetDelta()))
 		}
 	}
 }

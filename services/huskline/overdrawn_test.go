@@ -82,4 +82,41 @@ func overdrawn(t *testing.T, p *planttest.Three, tr *trade) {
 		t.Errorf("after the correction unaccounted by %d more, want 50 lb", got)
 	}
 	wantCents(t, "kernel after the correction", tr.lotCost(t, "O-K").GetCost().GetPaidStockMicros(), 14_000)
+	tolerancesEnd(t, p, tr)
+}
+
+// tolerancesEnd draws an earlier lot of a bin once another lies there, before that came, and a lot that was seen empty. It catches a tolerance that is
+// asked of the bin alone, and one that goes by the order in which draws become known.
+func tolerancesEnd(t *testing.T, p *planttest.Three, tr *trade) {
+	done(t, tr.intake.RecordDelivery, tr.delivery("O-C", 30, 1_000_000, 4))
+	done(t, tr.inventory.RecordPour, &inventoryv1.RecordPourRequest{
+		CommandId: id("pour O-C"), Pour: "P-O-C", BinLot: "O-BIN-2", Claimant: id("bin O 2"), Lot: "O-C", Quantity: lb(30), BinPlace: "BIN-O", Effective: tr.at(5, 0),
+	})
+	done(t, tr.production.OpenRun, &productionv1.OpenRunRequest{CommandId: id("open O2"), Run: "O-R2", Stage: "shell", Start: tr.at(3, 0)})
+	dump := func(of string, pounds int64, day, hour int) error {
+		_, err := send(t, tr.production.DumpInput, &productionv1.DumpInputRequest{
+			CommandId: id("dump O2 " + of + tr.at(day, hour).String()), Run: "O-R2",
+			Input: &productionv1.InputLine{Lot: of, Quantity: lb(pounds), Place: "BIN-O", DumpedFrom: tr.at(day, hour)},
+		})
+		return err
+	}
+	refused := func(what string, err error, says string) {
+		t.Helper()
+		if fault.ReasonOf(err) != "stock_short" || !strings.Contains(err.Error(), says) {
+			t.Errorf("%s: %v; want stock_short that says %q", what, err, says)
+		}
+	}
+	refused("a lot under another", dump("O-BIN", 1, 5, 1), "lot O-BIN-2 came there")
+	if err := dump("O-BIN", 1, 4, 0); err != nil { // told later, and from before the other came
+		t.Errorf("a draw of before: %v", err)
+	}
+	done(t, tr.inventory.EmptyBin, &inventoryv1.EmptyBinRequest{CommandId: id("empty O2"), Emptying: "E-O2", BinLot: "O-BIN-2", Place: "BIN-O", Effective: tr.at(6, 0)})
+	refused("a lot that was seen empty", dump("O-BIN-2", 1, 6, 1), "it was seen empty")
+	if err := dump("O-BIN-2", 1, 5, 2); err != nil { // the emptying found a pound more than the book then has
+		t.Errorf("a draw of before the bin was empty: %v", err)
+	}
+	done(t, tr.production.CompleteRun, &productionv1.CompleteRunRequest{CommandId: id("complete O2"), Run: "O-R2", End: tr.at(7, 0)})
+	if out := p.Call(t, "verify"); out.Code != exitDone {
+		t.Errorf("verify after the tolerances ended: exit %d\n%s%s", out.Code, out.Out, out.Err)
+	}
 }

@@ -26,6 +26,7 @@ type store struct {
 	lots         *mem.Table[lot.ID, stock.Lot]
 	facts        *mem.Table[string, bool]
 	legs         *mem.List[stock.Leg]
+	emptied      *mem.List[stock.Emptied]
 	balances     *mem.Table[string, balance] // by spot
 	containers   *mem.Table[string, stock.Container]
 	runs         *mem.Table[lot.RunID, stock.RunState] // without lines
@@ -72,7 +73,8 @@ type disposition struct {
 func newStore(log *mem.Log) *store {
 	return &store{
 		claims: mem.NewTable[lot.ID, string](log), codes: mem.NewTable[int, int64](log), lots: mem.NewTable[lot.ID, stock.Lot](log),
-		facts: mem.NewTable[string, bool](log), legs: mem.NewList[stock.Leg](log), balances: mem.NewTable[string, balance](log),
+		facts: mem.NewTable[string, bool](log), legs: mem.NewList[stock.Leg](log),
+		emptied: mem.NewList[stock.Emptied](log), balances: mem.NewTable[string, balance](log),
 		containers: mem.NewTable[string, stock.Container](log), runs: mem.NewTable[lot.RunID, stock.RunState](log),
 		lines: mem.NewTable[lot.RunID, []stock.Line](log), tables: mem.NewTable[lot.RunID, []lot.Contribution](log),
 		edges: mem.NewTable[string, stock.Edge](log), places: mem.NewTable[lot.PlaceID, stock.NamedPlace](log), reasons: mem.NewTable[string, lot.Account](log),

@@ -32,6 +32,7 @@ func (t *tx) Write(_ context.Context, c *stock.Change) error {
 		t.s.lots.Put(l.ID, plain(l))
 	}
 	t.s.legs.Add(c.Legs...)
+	t.s.emptied.Add(c.Emptied...)
 	for spot, b := range c.Balances {
 		if b.Quantity < 0 {
 			return fault.Bug("a balance was to be written below zero: %v: %d", spot, b.Quantity)

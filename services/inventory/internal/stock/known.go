@@ -251,6 +251,7 @@ type Change struct {
 	Spared        []Spared           // lots that a hold does not reach
 	Spread        []Marked           // lots whose descendants a hold must still reach, the lot included
 	Spent         []SpentDisposition // drawn from dispositions
+	Emptied       []Emptied
 }
 
 // SpentDisposition is what a movement drew from a disposition.

@@ -3,24 +3,37 @@ package stock
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 )
 
-// Tolerance is how far the draws of a bin lot may go over its book at a spot.
+// Tolerance is how far the draws of a bin lot may go over its book at a spot, and what ends it.
 type Tolerance struct {
 	Place lot.Quantity // all together, as the bin is registered; 0: not at all
 	Used  lot.Quantity // by the gains that stand
+	// Came are the entries of any lot at the place, from the moment on at which this lot first came there: what adds to them, at the least.
+	Came    []Entry
+	Emptied []Emptied // sights of this lot's end at the place
+}
+
+// Emptied is the sight of an empty bin, also where its book held nothing any more.
+type Emptied struct {
+	Name string
+	Spot Spot
+	At   time.Time
 }
 
 // OverTx is asked only when a draw on a bin lot goes over its book.
 type OverTx interface {
-	// OverBook gives the tolerance of a spot, and the account of counts as it is registered.
-	OverBook(ctx context.Context, spot Spot) (Tolerance, lot.Account, error)
+	// OverBook gives the tolerance of a spot, with what ended it up to a time, and the account of counts as it is registered. It lets nothing come
+	// into the bin by an order until the transaction ends.
+	OverBook(ctx context.Context, spot Spot, until time.Time) (Tolerance, lot.Account, error)
 }
 
 // GainReason is the registered reason of what draws take over the book.
@@ -80,7 +93,7 @@ func (b *Book) cover(ctx context.Context, tx Tx, pending, later map[Spot][]Entry
 		if s == nil {
 			continue
 		}
-		of, as, err := tx.OverBook(ctx, spot)
+		of, as, err := tx.OverBook(ctx, spot, lastOf(b.overs[spot]))
 		if err != nil {
 			return err
 		}
@@ -92,12 +105,15 @@ func (b *Book) cover(ctx context.Context, tx Tx, pending, later map[Spot][]Entry
 			if d == nil {
 				break // nothing that this book draws made it short
 			}
+			g := gainOf(&gains, b.nameOfGain(*d), *d)
+			g.quantity += s.lacking
+			if ended := b.ended(*d, spot, of); ended != "" && g.quantity > b.stood(*d, spot) {
+				return b.overEnded(*d, s, ended)
+			}
 			used += s.lacking
 			if used > most {
 				return b.overTolerance(*d, s, of, used)
 			}
-			g := gainOf(&gains, b.nameOfGain(*d), *d)
-			g.quantity += s.lacking
 			pending[spot] = merge(append(pending[spot], Entry{spot, g.key, s.lacking}))
 			s = worst(opening, merge(slices.Concat(later[spot], pending[spot])), pending[spot])
 		}
@@ -153,14 +169,19 @@ func (b *Book) post(g *gain, account lot.Account) {
 }
 
 func (b *Book) overTolerance(d Draw, s *shortage, of Tolerance, used lot.Quantity) error {
+	return fault.Precondition("bin_over_tolerance", "%s; draws of the lot may go over its book by %s in all, and would by %s", overBook(d, s),
+		Amount(of.Place, d.Lot.Measure), Amount(used, d.Lot.Measure))
+}
+
+// overBook says what takes more than the book of a bin lot has.
+func overBook(d Draw, s *shortage) string {
 	m := d.Lot.Measure
 	later := ""
 	if s.at.Key.Compare(d.Key) != 0 {
 		later = d.Fact + " takes " + Amount(d.Quantity, m) + " at " + Stamp(d.Key.At) + ", and "
 	}
-	return fault.Precondition("bin_over_tolerance",
-		"bin lot %s%s: %s%s takes %s at %s, when the book has %s; draws of the lot may go over its book by %s in all, and would by %s", d.Lot.ID, at(d.Place),
-		later, s.at.Key.Name, Amount(-s.at.Quantity, m), Stamp(s.at.Key.At), Amount(max(0, s.had), m), Amount(of.Place, m), Amount(used, m))
+	return fmt.Sprintf("bin lot %s%s: %s%s takes %s at %s, when the book has %s", d.Lot.ID, at(d.Place), later, s.at.Key.Name, Amount(-s.at.Quantity, m),
+		Stamp(s.at.Key.At), Amount(max(0, s.had), m))
 }
 
 // TakenBack are the gains that a correction set took back with the draws that made them, each as it stands from now on: as nothing. What the

@@ -3,6 +3,7 @@ package stock
 import (
 	"context"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
@@ -19,7 +20,7 @@ type binTx struct {
 	written *Change
 }
 
-func (t *binTx) OverBook(context.Context, Spot) (Tolerance, lot.Account, error) {
+func (t *binTx) OverBook(context.Context, Spot, time.Time) (Tolerance, lot.Account, error) {
 	return t.over, lot.Account{Name: "count"}, nil
 }
 

@@ -141,6 +141,7 @@ func EmptyBin(ctx context.Context, tx Tx, e Emptying) (lot.Quantity, []lot.Event
 	}
 	b.Post(AccountUnaccounted, bin.Measure, left, k, fact)
 	b.freeze(bin, e.At)
+	b.change.Emptied = append(b.change.Emptied, Emptied{e.Name, Spot{bin.ID, e.Place, bin.Owner}, k.At})
 	events := []lot.Event{{Lots: []lot.ID{e.Bin}, Effective: e.At, Body: lot.BinEmptied{
 		Bin: e.Bin, Place: e.Place, Remainder: left, Emptying: e.Name,
 	}}}

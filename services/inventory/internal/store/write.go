@@ -30,6 +30,7 @@ func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
 	writeEdges(b, c)
 	writeRuns(b, c)
 	writeHolds(b, c)
+	writeEmptied(b, c.Emptied, t.at)
 	err := t.send(ctx, "write movement "+c.Movement, b)
 	t.early = pgx.Batch{}
 	if err == nil {
