@@ -26,6 +26,7 @@ const (
 
 	classConnection  = "08"
 	classResources   = "53"
+	classSystem      = "58" // the disk under the server failed it; it restarts, or its supervisor has to
 	codeAdminStop    = "57P01"
 	codeCrashStop    = "57P02"
 	codeCannotYet    = "57P03"
@@ -72,14 +73,14 @@ func broke(err error, code, constraint string) bool {
 	return Code(err) == code && (constraint == "" || Constraint(err) == constraint)
 }
 
-// mayPass tells whether err is a state of the server or of the line to it that ends by itself: starting, stopping, full, out of connections, lock waits, a cut line.
+// mayPass tells whether err is a state of the server or of the line to it that ends by itself: starting, stopping, full, failed by its disk, out of connections, lock waits, a cut line.
 func mayPass(err error) bool {
 	code := Code(err)
 	switch {
 	case code == "":
 		var dial *net.OpError
 		return errors.As(err, &dial) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) || pgconn.SafeToRetry(err)
-	case strings.HasPrefix(code, classConnection), strings.HasPrefix(code, classResources):
+	case strings.HasPrefix(code, classConnection), strings.HasPrefix(code, classResources), strings.HasPrefix(code, classSystem):
 		return true
 	}
 	switch code {

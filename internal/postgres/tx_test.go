@@ -104,6 +104,7 @@ func TestRetriesAreBounded(t *testing.T) {
 		{"deadlock", "40P01", 8, fault.KindUnavailable},
 		{"lock not available", "55P03", 1, fault.KindUnavailable},
 		{"disk full", "53100", 1, fault.KindUnavailable},
+		{"disk failed", "58030", 1, fault.KindUnavailable},
 		{"a rule in SQL", "23514", 1, fault.KindInternal},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

@@ -10,34 +10,7 @@ import (
 	"huskline/internal/storm/plant"
 )
 
-// places are where a service can be told to kill itself: before anything is written, after the legs of a movement, before the events and the answer
-// are written, before the commit, after it and before the reply; around what the relay publishes; around the commit of what a consumer takes in; and
-// between the steps of a posting at another service.
-func places(service string) []string {
-	all := []string{
-		"command-before-use", "command-before-record", "command-before-commit", "command-after-commit",
-		"relay-before-publish", "relay-after-publish", "relay-after-cursor", "inbox-before-commit", "inbox-after-commit",
-	}
-	if service == "inventory" {
-		return append(all, "stock-after-legs")
-	}
-	return append(all, "intent-after-commit", "intent-after-call", "intent-after-outcome")
-}
-
-func killFaults() []Fault {
-	var faults []Fault
-	for _, service := range plant.Services() {
-		faults = append(faults, Fault{
-			Name:  "kill -9 of " + service + " at each named place",
-			Holds: "what was answered OK is there once; change and event commit together",
-			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
-				return s.killAtPlaces(ctx, service, rng)
-			},
-			Heal: func(_ context.Context, s *Storm) error { s.Plant.Disarm(service); return nil },
-		})
-	}
-	return slices.Concat(faults, strikes(), ends())
-}
+func killFaults() []Fault { return slices.Concat(placeFaults(), strikes(), ends()) }
 
 // strikes are kills at any time.
 func strikes() []Fault {
@@ -120,35 +93,6 @@ func ends() []Fault {
 			},
 		},
 	}
-}
-
-// killAtPlaces arms the next starts of a service with places in an order from the seed, each at a hit of its own, and gives each some seconds.
-func (s *Storm) killAtPlaces(ctx context.Context, service string, rng *rand.Rand) error {
-	list := places(service)
-	rng.Shuffle(len(list), func(i, j int) { list[i], list[j] = list[j], list[i] })
-	if s.cfg.Quick {
-		list = list[:5]
-	}
-	before := total(s.Plant.Fired(service))
-	var armed []string
-	for _, place := range list {
-		armed = append(armed, fmt.Sprintf("%s:%d", place, 1+rng.IntN(6)))
-	}
-	s.note("%s armed with %v", service, armed)
-	s.Plant.Arm(service, slices.Clone(armed)...)
-	// One that is not met in time is left to the heal: a place may not lie on the way of what the traders do just now.
-	poll(ctx, time.Duration(len(armed))*3*time.Second, func() bool { return total(s.Plant.Fired(service))-before >= len(armed) })
-	if total(s.Plant.Fired(service)) == before {
-		return fmt.Errorf("%s was killed at none of %v", service, armed)
-	}
-	return nil
-}
-
-func total(counts map[string]int) (n int) {
-	for _, c := range counts {
-		n += c
-	}
-	return n
 }
 
 // twoProcesses runs a second process of a service, stops the first in the middle of its work, lets the second one work alone, and wakes the first,

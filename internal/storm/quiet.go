@@ -41,9 +41,8 @@ func (s *Storm) quiet(ctx context.Context) error {
 		s.find("not drained within %v of the last fault: %s", drainLimit, behind)
 		return nil
 	}
-	if took := time.Since(began); took > 10*time.Second {
-		s.note("drained in %v", took)
-	}
+	drained := time.Now()
+	defer func() { s.note("drained in %v, checked in %v", drained.Sub(began), time.Since(drained)) }()
 	for _, end := range s.Plant.Ends() {
 		s.find("%s", end)
 	}

@@ -268,7 +268,7 @@ func (s *Storm) verdict() {
 	b.WriteString("killed at a named place:\n")
 	for _, service := range plant.Services() {
 		fired := s.Plant.Fired(service)
-		for _, place := range slices.Sorted(maps.Keys(fired)) {
+		for _, place := range places(service) {
 			fmt.Fprintf(&b, "  %6d  %s %s\n", fired[place], service, place)
 		}
 	}

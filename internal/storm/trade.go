@@ -15,6 +15,7 @@ import (
 const (
 	racer   = 200 // and the one who works for it, one above
 	flooder = 300
+	leader  = 400 // the first of those who lead services past their named places
 )
 
 // tradeFaults are what people do to each other.

@@ -49,8 +49,9 @@ func (s *service) keep() {
 			return
 		}
 		<-proc.done
-		s.note(proc)
-		time.Sleep(restartPause)
+		if !s.note(proc) {
+			time.Sleep(restartPause)
+		}
 	}
 }
 
@@ -101,8 +102,8 @@ func (s *service) environment() []string {
 	return env
 }
 
-// note remembers how a process ended.
-func (s *service) note(proc *process) {
+// note remembers how a process ended, and tells whether it was at a named place: then the next may begin at once.
+func (s *service) note(proc *process) (atPlace bool) {
 	ours, killed, text := proc.end()
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -110,12 +111,14 @@ func (s *service) note(proc *process) {
 	case killed && s.armed != "":
 		place, _, _ := strings.Cut(s.armed, ":")
 		s.fired[place]++
+		return true
 	case ours:
 	case !s.plant.PostgresAlive() || !isClosed(proc.ready):
 		// Without its database a service that starts gives up, and is started again.
 	default:
 		s.plant.endedBadly(fmt.Sprintf("%s ended by itself: %s; armed %q", s.name, text, s.armed))
 	}
+	return false
 }
 
 func isClosed(c <-chan struct{}) bool {
@@ -196,6 +199,14 @@ func (p *Plant) Arm(name string, places ...string) {
 	s.arm = places
 	s.mu.Unlock()
 	p.Kill(name)
+}
+
+// Armed is the place at which a service's present process is to die, and how many more of its starts are armed; "" and 0: none.
+func (p *Plant) Armed(name string) (place string, more int) {
+	s := p.services[name]
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.armed, len(s.arm)
 }
 
 // Disarm takes what did not fire out of a service, killing it where need be.

@@ -22,6 +22,7 @@ type Spoil struct {
 	LoseDown bool          // replies vanish, the connection stays open
 	Delay    time.Duration // of each read, both ways
 	Slice    bool          // bytes pass one at a time
+	Wait     bool          // a new connection waits for a target that is not there yet, as long as one may be dialled
 	// ResetAfter cuts a connection, in the middle of whatever passes, when so many bytes have come down since the spoil was set; 0: never.
 	ResetAfter int64
 }
@@ -117,13 +118,25 @@ func (p *Proxy) accept() {
 
 const dialLimit = 3 * time.Second
 
+// dial connects to the target; where that is to be waited for, again and again.
+func (p *Proxy) dial(target string) (net.Conn, error) {
+	for end := time.Now().Add(dialLimit); ; {
+		c, err := net.DialTimeout(p.network, target, dialLimit)
+		spoil, _, _ := p.now()
+		if err == nil || !spoil.Wait || spoil.Refuse || time.Now().After(end) {
+			return c, err
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+}
+
 func (p *Proxy) carry(client net.Conn) {
 	defer func() { _ = client.Close() }()
 	spoil, target, _ := p.now()
 	if spoil.Refuse {
 		return
 	}
-	server, err := net.DialTimeout(p.network, target, dialLimit)
+	server, err := p.dial(target)
 	if err != nil {
 		return
 	}

@@ -121,6 +121,22 @@ func (t *Trader) Party(ctx context.Context) error {
 	return err
 }
 
+// Lead does what leads a service through all that it does for others: at intake a delivery and its correction, at inventory a delivery and its
+// move, at production a delivery and a run of it.
+func (t *Trader) Lead(ctx context.Context, service string) {
+	t.model.Lock()
+	defer t.model.Unlock()
+	then := map[string]func(context.Context) error{"intake": t.correct, "inventory": t.move, "production": t.run}[service]
+	for _, do := range []func(context.Context) error{t.deliver, then} {
+		if err := do(ctx); err != nil {
+			if ctx.Err() == nil {
+				t.journal.wrong("%s: %v", t.name, err)
+			}
+			return
+		}
+	}
+}
+
 // spreadLimit is how long a safety hold may take to reach what was made of its lot.
 const spreadLimit = 10 * time.Second
 
