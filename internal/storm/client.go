@@ -37,7 +37,7 @@ func clientFaults() []Fault {
 				}
 			})
 		}),
-		bad("clients that reset", func(ctx context.Context, s *Storm, rng *rand.Rand) error {
+		quick(bad("clients that reset", func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 			s.clients.Streams(ctx, 500)
 			return s.connect(ctx, 150, func(c net.Conn) {
 				rubbish := make([]byte, rng.IntN(200))
@@ -47,7 +47,7 @@ func clientFaults() []Fault {
 				}
 				_ = c.Close()
 			})
-		}),
+		})),
 		bad("clients that send too much", func(ctx context.Context, s *Storm, _ *rand.Rand) error {
 			for _, name := range plant.Services() {
 				if err := s.longHeader(ctx, name); err != nil {

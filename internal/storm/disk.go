@@ -14,10 +14,10 @@ func diskFaults() []Fault {
 	return []Fault{
 		{
 			Name: "power cut of the whole plant", Holds: "what was answered OK is there, the chain holds, all are equal within 30 s", Absent: absent,
-			Inject: powerCut, Heal: powerBack,
+			Quick: true, Inject: powerCut, Heal: powerBack,
 		},
 		{
-			Name: "disk full, then freed", Holds: "what cannot be stored is refused; all heal by themselves within 60 s", Absent: absent, Lasts: 4 * time.Second,
+			Name: "disk full, then freed", Holds: "what cannot be stored is refused; all heal by themselves within 60 s", Absent: absent, Lasts: 4 * time.Second, Quick: true,
 			Inject: func(_ context.Context, s *Storm, _ *rand.Rand) error { return s.Plant.Disk.Fill() },
 			Heal: func(ctx context.Context, s *Storm) error {
 				if err := s.Plant.Disk.Free(); err != nil {

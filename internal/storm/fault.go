@@ -12,6 +12,7 @@ import (
 type Fault struct {
 	Name  string
 	Holds string // what must hold, beside all invariants once it is healed
+	Quick bool   // it is of the quick set, which tests run: of each family the one that finds most for its time
 	// Absent says why it cannot be made on this machine; nil: it can always.
 	Absent func(*Storm) error
 	// Inject makes it; what it does by itself until it returns is part of it. An error means that it was not made, or that what it looked at did not hold.
@@ -21,22 +22,25 @@ type Fault struct {
 	Heal func(ctx context.Context, s *Storm) error
 }
 
-// Faults are all of them, family after family.
-func Faults() []Fault {
-	return slices.Concat(killFaults(), busFaults(), netFaults(), diskFaults(), storeFaults(), clockFaults(), tradeFaults(), clientFaults())
+// families are all faults, those of a kind together.
+func families() [][]Fault {
+	return [][]Fault{
+		placeFaults(), strikes(), ends(), lossFaults(), floodFaults(), netFaults(), diskFaults(), storeFaults(), clockFaults(), tradeFaults(), clientFaults(),
+	}
 }
+
+// Faults are all of them, family after family.
+func Faults() []Fault { return slices.Concat(families()...) }
 
 // Quick are the faults of the quick set, at least one of each family.
 func Quick() []Fault {
-	names := []string{
-		"kill -9 of inventory at", "kill -9 of NATS", "kill -9 of Postgres", "two processes",
-		"stream deleted", "bytes of NATS", "redelivery", "half an hour", "poison",
-		"lines cut", "replies between services", "one byte", "inventory alone",
-		"power cut", "disk full", "head of a service locked", "indexes dropped", "a clock one day", "holds against", "clients that reset",
-	}
-	return slices.DeleteFunc(Faults(), func(f Fault) bool {
-		return !slices.ContainsFunc(names, func(name string) bool { return strings.HasPrefix(f.Name, name) })
-	})
+	return slices.DeleteFunc(Faults(), func(f Fault) bool { return !f.Quick })
+}
+
+// quick puts a fault into the quick set.
+func quick(f Fault) Fault {
+	f.Quick = true
+	return f
 }
 
 // Select keeps the faults whose name contains one of the texts; no texts: all.

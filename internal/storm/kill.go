@@ -4,13 +4,10 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
-	"slices"
 	"time"
 
 	"huskline/internal/storm/plant"
 )
-
-func killFaults() []Fault { return slices.Concat(placeFaults(), strikes(), ends()) }
 
 // strikes are kills at any time.
 func strikes() []Fault {
@@ -41,7 +38,7 @@ func strikes() []Fault {
 			Heal: func(ctx context.Context, s *Storm) error { return s.Plant.StartBus(ctx) },
 		},
 		{
-			Name: "kill -9 of Postgres", Holds: "what was answered OK is there; the services come back by themselves",
+			Name: "kill -9 of Postgres", Holds: "what was answered OK is there; the services come back by themselves", Quick: true,
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 				for range s.times(2) {
 					sleep(ctx, time.Duration(300+rng.IntN(1500))*time.Millisecond)
@@ -62,7 +59,7 @@ func strikes() []Fault {
 func ends() []Fault {
 	return []Fault{
 		{
-			Name: "two processes of one service, the first stopped and woken", Holds: "two relays and two consumers on one database are harmless",
+			Name: "two processes of one service, the first stopped and woken", Holds: "two relays and two consumers on one database are harmless", Quick: true,
 			Inject: twoProcesses,
 			Heal: func(_ context.Context, s *Storm) error {
 				for _, name := range plant.Services() {
@@ -103,13 +100,13 @@ func twoProcesses(ctx context.Context, s *Storm, rng *rand.Rand) error {
 	if err := s.Plant.StartTwin(ctx, name); err != nil {
 		return err
 	}
-	sleep(ctx, time.Second)
+	s.work(ctx, time.Second)
 	s.Plant.Pause(name)
 	s.Plant.UseTwin(name, true)
-	sleep(ctx, 3*time.Second)
+	s.work(ctx, 3*time.Second)
 	s.Plant.Resume(name)
-	sleep(ctx, time.Second)
+	s.work(ctx, time.Second)
 	s.Plant.UseTwin(name, false)
-	sleep(ctx, time.Second)
+	s.work(ctx, time.Second)
 	return nil
 }

@@ -40,7 +40,7 @@ func netFaults() []Fault {
 			return proxy.Spoil{ResetAfter: 2_000 + rng.Int64N(30_000)}
 		}),
 		every("replies of services to clients lost", "a command whose answer was lost takes effect once", "client>", proxy.Spoil{LoseDown: true}),
-		every("replies between services lost", "a posting whose answer was lost takes effect once", "y>", proxy.Spoil{LoseDown: true}),
+		quick(every("replies between services lost", "a posting whose answer was lost takes effect once", "y>", proxy.Spoil{LoseDown: true})),
 		every("replies of Postgres lost", "a commit whose answer was lost is found again", "postgres<", proxy.Spoil{LoseDown: true}),
 		every("lines slow, 100 ms each way", "it only takes longer", ">", proxy.Spoil{Delay: 100 * time.Millisecond}),
 		every("Postgres slow, 20 ms each way", "it only takes longer", "postgres<", proxy.Spoil{Delay: 20 * time.Millisecond}),

@@ -27,7 +27,7 @@ func storeFaults() []Fault {
 				return nil
 			},
 		},
-		inTheWay("head of a service locked", `select 1 from head for update`),
+		quick(inTheWay("head of a service locked", `select 1 from head for update`)),
 		inTheWay("table of events locked, as a migration does", `lock table events in access exclusive mode`),
 		{
 			Name: "deadlocks", Holds: "a transaction that loses runs again",

@@ -209,6 +209,19 @@ func (s *Storm) round(ctx context.Context, round int, f Fault) error {
 // quickLasts is how long a fault lasts in the quick set.
 const quickLasts = 1500 * time.Millisecond
 
+// quickWork is how many commands are enough work in the quick set.
+const quickWork = 10
+
+// work lets the traders work for some time; in the quick set until some commands were answered, at most that long.
+func (s *Storm) work(ctx context.Context, most time.Duration) {
+	if !s.cfg.Quick {
+		sleep(ctx, most)
+		return
+	}
+	until := s.journal.Accepted() + quickWork
+	poll(ctx, most, func() bool { return s.journal.Accepted() >= until })
+}
+
 // times is how often something is done: in the quick set half as often.
 func (s *Storm) times(n int) int {
 	if s.cfg.Quick {

@@ -22,7 +22,7 @@ const (
 func tradeFaults() []Fault {
 	return []Fault{
 		{
-			Name: "holds against shipments and runs", Holds: "the hold wins: nothing leaves after it, what was made of the lot is held",
+			Name: "holds against shipments and runs", Holds: "the hold wins: nothing leaves after it, what was made of the lot is held", Quick: true,
 			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
 				for _, p := range s.Plant.Peers {
 					p.Set(proxy.Spoil{Delay: time.Duration(rng.IntN(30)) * time.Millisecond})
