@@ -157,11 +157,11 @@ func TestBadBatchesAreRefusedWhole(t *testing.T) {
 		code codes.Code
 		says string
 	}{
-		{"a frame cut in the middle", sound[:len(sound)-5], codes.Internal, ""},
+		{"a frame cut in the middle", sound[:len(sound)-5], codes.Internal, "failed to unmarshal"},
 		{"text that is not UTF-8", []byte(strings.Replace(string(sound), "48020", "48\xff20", 1)), codes.Internal, "UTF-8"},
 		{"10,001 readings", many(10_001, ""), codes.InvalidArgument, "10000"},
-		{"100,000 readings", many(100_000, ""), codes.ResourceExhausted, "1048576"},
-		{"over 4 MiB, and so over 1 MiB", many(10_000, strings.Repeat("r", 400)), codes.ResourceExhausted, "1048576"},
+		{"100,000 readings", many(100_000, ""), codes.InvalidArgument, "10000"},
+		{"over 4 MiB", many(10_000, strings.Repeat("r", 400)), codes.ResourceExhausted, "4194304"},
 		{"no reading", many(0, ""), codes.InvalidArgument, ""},
 	} {
 		var answer []byte

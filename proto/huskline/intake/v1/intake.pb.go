@@ -1147,7 +1147,10 @@ type Reading struct {
 	// The scale said that it stood at the center of zero.
 	CenterOfZero bool `protobuf:"varint,10,opt,name=center_of_zero,json=centerOfZero,proto3" json:"center_of_zero,omitempty"`
 	// Range the scale was in, 1 and up; 0: it did not say.
-	Range         int32 `protobuf:"varint,11,opt,name=range,proto3" json:"range,omitempty"`
+	Range int32 `protobuf:"varint,11,opt,name=range,proto3" json:"range,omitempty"`
+	// What could not be read of it, set by a door that takes readings as text, JSON over HTTP among them: it is refused for this, and the rest of its batch
+	// is judged as ever. Absent otherwise.
+	Defect        *ReadingDefect `protobuf:"bytes,12,opt,name=defect,proto3" json:"defect,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1259,6 +1262,68 @@ func (x *Reading) GetRange() int32 {
 	return 0
 }
 
+func (x *Reading) GetDefect() *ReadingDefect {
+	if x != nil {
+		return x.Defect
+	}
+	return nil
+}
+
+// ReadingDefect is why a reading could not be read.
+type ReadingDefect struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Stable name of the rule.
+	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The field, the value and the rule.
+	Message       string `protobuf:"bytes,2,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingDefect) Reset() {
+	*x = ReadingDefect{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingDefect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingDefect) ProtoMessage() {}
+
+func (x *ReadingDefect) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingDefect.ProtoReflect.Descriptor instead.
+func (*ReadingDefect) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ReadingDefect) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReadingDefect) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
 // ReadingAnswer answers one reading.
 type ReadingAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1276,7 +1341,7 @@ type ReadingAnswer struct {
 
 func (x *ReadingAnswer) Reset() {
 	*x = ReadingAnswer{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[15]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1288,7 +1353,7 @@ func (x *ReadingAnswer) String() string {
 func (*ReadingAnswer) ProtoMessage() {}
 
 func (x *ReadingAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[15]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1301,7 +1366,7 @@ func (x *ReadingAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingAnswer.ProtoReflect.Descriptor instead.
 func (*ReadingAnswer) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{15}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ReadingAnswer) GetIndex() int32 {
@@ -1345,7 +1410,7 @@ type Watermark struct {
 
 func (x *Watermark) Reset() {
 	*x = Watermark{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[16]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1357,7 +1422,7 @@ func (x *Watermark) String() string {
 func (*Watermark) ProtoMessage() {}
 
 func (x *Watermark) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[16]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1370,7 +1435,7 @@ func (x *Watermark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Watermark.ProtoReflect.Descriptor instead.
 func (*Watermark) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{16}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Watermark) GetScale() string {
@@ -1402,7 +1467,7 @@ type PostReadingsRequest struct {
 
 func (x *PostReadingsRequest) Reset() {
 	*x = PostReadingsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[17]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1414,7 +1479,7 @@ func (x *PostReadingsRequest) String() string {
 func (*PostReadingsRequest) ProtoMessage() {}
 
 func (x *PostReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[17]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1427,7 +1492,7 @@ func (x *PostReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PostReadingsRequest.ProtoReflect.Descriptor instead.
 func (*PostReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{17}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *PostReadingsRequest) GetCommandId() string {
@@ -1476,7 +1541,7 @@ type PostReadingsResponse struct {
 
 func (x *PostReadingsResponse) Reset() {
 	*x = PostReadingsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[18]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1488,7 +1553,7 @@ func (x *PostReadingsResponse) String() string {
 func (*PostReadingsResponse) ProtoMessage() {}
 
 func (x *PostReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[18]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1501,7 +1566,7 @@ func (x *PostReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PostReadingsResponse.ProtoReflect.Descriptor instead.
 func (*PostReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{18}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *PostReadingsResponse) GetReceipt() *v1.Receipt {
@@ -1575,7 +1640,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[19]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1587,7 +1652,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[19]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1600,7 +1665,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{19}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *StreamReadingsRequest) GetCommandId() string {
@@ -1655,7 +1720,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[20]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1667,7 +1732,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[20]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1680,7 +1745,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{20}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *StreamReadingsResponse) GetReceipt() *v1.Receipt {
@@ -1777,7 +1842,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[21]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1789,7 +1854,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[21]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1802,7 +1867,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{21}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListReadingsRequest) GetScale() string {
@@ -1846,7 +1911,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1858,7 +1923,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1871,7 +1936,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{22}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*StoredReading {
@@ -1912,7 +1977,7 @@ type StoredReading struct {
 
 func (x *StoredReading) Reset() {
 	*x = StoredReading{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1924,7 +1989,7 @@ func (x *StoredReading) String() string {
 func (*StoredReading) ProtoMessage() {}
 
 func (x *StoredReading) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1937,7 +2002,7 @@ func (x *StoredReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StoredReading.ProtoReflect.Descriptor instead.
 func (*StoredReading) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{23}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *StoredReading) GetReading() *Reading {
@@ -1998,7 +2063,7 @@ type GetFeedTotalsRequest struct {
 
 func (x *GetFeedTotalsRequest) Reset() {
 	*x = GetFeedTotalsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2010,7 +2075,7 @@ func (x *GetFeedTotalsRequest) String() string {
 func (*GetFeedTotalsRequest) ProtoMessage() {}
 
 func (x *GetFeedTotalsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2023,7 +2088,7 @@ func (x *GetFeedTotalsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFeedTotalsRequest.ProtoReflect.Descriptor instead.
 func (*GetFeedTotalsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{24}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{25}
 }
 
 // GetFeedTotalsResponse is the totals of the feed.
@@ -2043,7 +2108,7 @@ type GetFeedTotalsResponse struct {
 
 func (x *GetFeedTotalsResponse) Reset() {
 	*x = GetFeedTotalsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2055,7 +2120,7 @@ func (x *GetFeedTotalsResponse) String() string {
 func (*GetFeedTotalsResponse) ProtoMessage() {}
 
 func (x *GetFeedTotalsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2068,7 +2133,7 @@ func (x *GetFeedTotalsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFeedTotalsResponse.ProtoReflect.Descriptor instead.
 func (*GetFeedTotalsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{25}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *GetFeedTotalsResponse) GetLines() int64 {
@@ -2122,7 +2187,7 @@ type Weighing struct {
 
 func (x *Weighing) Reset() {
 	*x = Weighing{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2134,7 +2199,7 @@ func (x *Weighing) String() string {
 func (*Weighing) ProtoMessage() {}
 
 func (x *Weighing) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2147,7 +2212,7 @@ func (x *Weighing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Weighing.ProtoReflect.Descriptor instead.
 func (*Weighing) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{26}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Weighing) GetKind() ReadingKind {
@@ -2245,7 +2310,7 @@ type DeliveryFacts struct {
 
 func (x *DeliveryFacts) Reset() {
 	*x = DeliveryFacts{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2257,7 +2322,7 @@ func (x *DeliveryFacts) String() string {
 func (*DeliveryFacts) ProtoMessage() {}
 
 func (x *DeliveryFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2270,7 +2335,7 @@ func (x *DeliveryFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeliveryFacts.ProtoReflect.Descriptor instead.
 func (*DeliveryFacts) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{27}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *DeliveryFacts) GetLot() string {
@@ -2414,7 +2479,7 @@ type RecordDeliveryRequest struct {
 
 func (x *RecordDeliveryRequest) Reset() {
 	*x = RecordDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2426,7 +2491,7 @@ func (x *RecordDeliveryRequest) String() string {
 func (*RecordDeliveryRequest) ProtoMessage() {}
 
 func (x *RecordDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2439,7 +2504,7 @@ func (x *RecordDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*RecordDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{28}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *RecordDeliveryRequest) GetCommandId() string {
@@ -2480,7 +2545,7 @@ type RecordDeliveryResponse struct {
 
 func (x *RecordDeliveryResponse) Reset() {
 	*x = RecordDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2492,7 +2557,7 @@ func (x *RecordDeliveryResponse) String() string {
 func (*RecordDeliveryResponse) ProtoMessage() {}
 
 func (x *RecordDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2505,7 +2570,7 @@ func (x *RecordDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*RecordDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{29}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *RecordDeliveryResponse) GetReceipt() *v1.Receipt {
@@ -2563,7 +2628,7 @@ type CorrectDeliveryRequest struct {
 
 func (x *CorrectDeliveryRequest) Reset() {
 	*x = CorrectDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2575,7 +2640,7 @@ func (x *CorrectDeliveryRequest) String() string {
 func (*CorrectDeliveryRequest) ProtoMessage() {}
 
 func (x *CorrectDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2588,7 +2653,7 @@ func (x *CorrectDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*CorrectDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{30}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CorrectDeliveryRequest) GetCommandId() string {
@@ -2667,7 +2732,7 @@ type CorrectDeliveryResponse struct {
 
 func (x *CorrectDeliveryResponse) Reset() {
 	*x = CorrectDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2679,7 +2744,7 @@ func (x *CorrectDeliveryResponse) String() string {
 func (*CorrectDeliveryResponse) ProtoMessage() {}
 
 func (x *CorrectDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2692,7 +2757,7 @@ func (x *CorrectDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*CorrectDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{31}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CorrectDeliveryResponse) GetReceipt() *v1.Receipt {
@@ -2724,7 +2789,7 @@ type VoidDeliveryRequest struct {
 
 func (x *VoidDeliveryRequest) Reset() {
 	*x = VoidDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2736,7 +2801,7 @@ func (x *VoidDeliveryRequest) String() string {
 func (*VoidDeliveryRequest) ProtoMessage() {}
 
 func (x *VoidDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2749,7 +2814,7 @@ func (x *VoidDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*VoidDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{32}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *VoidDeliveryRequest) GetCommandId() string {
@@ -2786,7 +2851,7 @@ type VoidDeliveryResponse struct {
 
 func (x *VoidDeliveryResponse) Reset() {
 	*x = VoidDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2798,7 +2863,7 @@ func (x *VoidDeliveryResponse) String() string {
 func (*VoidDeliveryResponse) ProtoMessage() {}
 
 func (x *VoidDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2811,7 +2876,7 @@ func (x *VoidDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*VoidDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{33}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *VoidDeliveryResponse) GetReceipt() *v1.Receipt {
@@ -2865,7 +2930,7 @@ type ReceiveIngredientRequest struct {
 
 func (x *ReceiveIngredientRequest) Reset() {
 	*x = ReceiveIngredientRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2877,7 +2942,7 @@ func (x *ReceiveIngredientRequest) String() string {
 func (*ReceiveIngredientRequest) ProtoMessage() {}
 
 func (x *ReceiveIngredientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2890,7 +2955,7 @@ func (x *ReceiveIngredientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveIngredientRequest.ProtoReflect.Descriptor instead.
 func (*ReceiveIngredientRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{34}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ReceiveIngredientRequest) GetCommandId() string {
@@ -3004,7 +3069,7 @@ type ReceiveIngredientResponse struct {
 
 func (x *ReceiveIngredientResponse) Reset() {
 	*x = ReceiveIngredientResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3016,7 +3081,7 @@ func (x *ReceiveIngredientResponse) String() string {
 func (*ReceiveIngredientResponse) ProtoMessage() {}
 
 func (x *ReceiveIngredientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3029,7 +3094,7 @@ func (x *ReceiveIngredientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveIngredientResponse.ProtoReflect.Descriptor instead.
 func (*ReceiveIngredientResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{35}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ReceiveIngredientResponse) GetReceipt() *v1.Receipt {
@@ -3065,7 +3130,7 @@ type SettlePriceRequest struct {
 
 func (x *SettlePriceRequest) Reset() {
 	*x = SettlePriceRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3077,7 +3142,7 @@ func (x *SettlePriceRequest) String() string {
 func (*SettlePriceRequest) ProtoMessage() {}
 
 func (x *SettlePriceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3090,7 +3155,7 @@ func (x *SettlePriceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettlePriceRequest.ProtoReflect.Descriptor instead.
 func (*SettlePriceRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{36}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *SettlePriceRequest) GetCommandId() string {
@@ -3141,7 +3206,7 @@ type SettlePriceResponse struct {
 
 func (x *SettlePriceResponse) Reset() {
 	*x = SettlePriceResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3153,7 +3218,7 @@ func (x *SettlePriceResponse) String() string {
 func (*SettlePriceResponse) ProtoMessage() {}
 
 func (x *SettlePriceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3166,7 +3231,7 @@ func (x *SettlePriceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettlePriceResponse.ProtoReflect.Descriptor instead.
 func (*SettlePriceResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{37}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *SettlePriceResponse) GetReceipt() *v1.Receipt {
@@ -3208,7 +3273,7 @@ type BuyLotRequest struct {
 
 func (x *BuyLotRequest) Reset() {
 	*x = BuyLotRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3220,7 +3285,7 @@ func (x *BuyLotRequest) String() string {
 func (*BuyLotRequest) ProtoMessage() {}
 
 func (x *BuyLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3233,7 +3298,7 @@ func (x *BuyLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BuyLotRequest.ProtoReflect.Descriptor instead.
 func (*BuyLotRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{38}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *BuyLotRequest) GetCommandId() string {
@@ -3305,7 +3370,7 @@ type BuyLotResponse struct {
 
 func (x *BuyLotResponse) Reset() {
 	*x = BuyLotResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3317,7 +3382,7 @@ func (x *BuyLotResponse) String() string {
 func (*BuyLotResponse) ProtoMessage() {}
 
 func (x *BuyLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3330,7 +3395,7 @@ func (x *BuyLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BuyLotResponse.ProtoReflect.Descriptor instead.
 func (*BuyLotResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{39}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *BuyLotResponse) GetReceipt() *v1.Receipt {
@@ -3360,7 +3425,7 @@ type GetDeliveryRequest struct {
 
 func (x *GetDeliveryRequest) Reset() {
 	*x = GetDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3372,7 +3437,7 @@ func (x *GetDeliveryRequest) String() string {
 func (*GetDeliveryRequest) ProtoMessage() {}
 
 func (x *GetDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3385,7 +3450,7 @@ func (x *GetDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*GetDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{40}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GetDeliveryRequest) GetLot() string {
@@ -3413,7 +3478,7 @@ type GetDeliveryResponse struct {
 
 func (x *GetDeliveryResponse) Reset() {
 	*x = GetDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3425,7 +3490,7 @@ func (x *GetDeliveryResponse) String() string {
 func (*GetDeliveryResponse) ProtoMessage() {}
 
 func (x *GetDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3438,7 +3503,7 @@ func (x *GetDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*GetDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{41}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GetDeliveryResponse) GetReceived() *Received {
@@ -3469,7 +3534,7 @@ type Received struct {
 
 func (x *Received) Reset() {
 	*x = Received{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3481,7 +3546,7 @@ func (x *Received) String() string {
 func (*Received) ProtoMessage() {}
 
 func (x *Received) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3494,7 +3559,7 @@ func (x *Received) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Received.ProtoReflect.Descriptor instead.
 func (*Received) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{42}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Received) GetFacts() *v1.LotReceived {
@@ -3554,7 +3619,7 @@ type ListDeliveriesRequest struct {
 
 func (x *ListDeliveriesRequest) Reset() {
 	*x = ListDeliveriesRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3566,7 +3631,7 @@ func (x *ListDeliveriesRequest) String() string {
 func (*ListDeliveriesRequest) ProtoMessage() {}
 
 func (x *ListDeliveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3579,7 +3644,7 @@ func (x *ListDeliveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDeliveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListDeliveriesRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{43}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListDeliveriesRequest) GetParty() string {
@@ -3616,7 +3681,7 @@ type ListDeliveriesResponse struct {
 
 func (x *ListDeliveriesResponse) Reset() {
 	*x = ListDeliveriesResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3628,7 +3693,7 @@ func (x *ListDeliveriesResponse) String() string {
 func (*ListDeliveriesResponse) ProtoMessage() {}
 
 func (x *ListDeliveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3641,7 +3706,7 @@ func (x *ListDeliveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDeliveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListDeliveriesResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{44}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListDeliveriesResponse) GetReceived() []*Received {
@@ -3673,7 +3738,7 @@ type ReadEventsRequest struct {
 
 func (x *ReadEventsRequest) Reset() {
 	*x = ReadEventsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3685,7 +3750,7 @@ func (x *ReadEventsRequest) String() string {
 func (*ReadEventsRequest) ProtoMessage() {}
 
 func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3698,7 +3763,7 @@ func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsRequest.ProtoReflect.Descriptor instead.
 func (*ReadEventsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{45}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ReadEventsRequest) GetEpoch() int64 {
@@ -3733,7 +3798,7 @@ type ReadEventsResponse struct {
 
 func (x *ReadEventsResponse) Reset() {
 	*x = ReadEventsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3745,7 +3810,7 @@ func (x *ReadEventsResponse) String() string {
 func (*ReadEventsResponse) ProtoMessage() {}
 
 func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3758,7 +3823,7 @@ func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsResponse.ProtoReflect.Descriptor instead.
 func (*ReadEventsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{46}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ReadEventsResponse) GetEnvelopes() []*v1.Envelope {
@@ -3777,7 +3842,7 @@ type GetHeadRequest struct {
 
 func (x *GetHeadRequest) Reset() {
 	*x = GetHeadRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3789,7 +3854,7 @@ func (x *GetHeadRequest) String() string {
 func (*GetHeadRequest) ProtoMessage() {}
 
 func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3802,7 +3867,7 @@ func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadRequest.ProtoReflect.Descriptor instead.
 func (*GetHeadRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{47}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{48}
 }
 
 // GetHeadResponse is the head.
@@ -3820,7 +3885,7 @@ type GetHeadResponse struct {
 
 func (x *GetHeadResponse) Reset() {
 	*x = GetHeadResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3832,7 +3897,7 @@ func (x *GetHeadResponse) String() string {
 func (*GetHeadResponse) ProtoMessage() {}
 
 func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3845,7 +3910,7 @@ func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadResponse.ProtoReflect.Descriptor instead.
 func (*GetHeadResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{48}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetHeadResponse) GetHead() *v1.Head {
@@ -3884,7 +3949,7 @@ type ReadKeptRequest struct {
 
 func (x *ReadKeptRequest) Reset() {
 	*x = ReadKeptRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3896,7 +3961,7 @@ func (x *ReadKeptRequest) String() string {
 func (*ReadKeptRequest) ProtoMessage() {}
 
 func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3909,7 +3974,7 @@ func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
 func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{49}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ReadKeptRequest) GetProducer() string {
@@ -3944,7 +4009,7 @@ type ReadKeptResponse struct {
 
 func (x *ReadKeptResponse) Reset() {
 	*x = ReadKeptResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3956,7 +4021,7 @@ func (x *ReadKeptResponse) String() string {
 func (*ReadKeptResponse) ProtoMessage() {}
 
 func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3969,7 +4034,7 @@ func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
 func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{50}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
@@ -3992,7 +4057,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4004,7 +4069,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4017,7 +4082,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{51}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -4047,7 +4112,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4059,7 +4124,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4072,7 +4137,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{52}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -4112,7 +4177,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4124,7 +4189,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4137,7 +4202,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{53}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -4202,7 +4267,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4214,7 +4279,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4227,7 +4292,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{54}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -4259,7 +4324,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4271,7 +4336,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4284,7 +4349,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{55}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -4327,7 +4392,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4339,7 +4404,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4352,7 +4417,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{56}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -4403,7 +4468,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4415,7 +4480,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4428,7 +4493,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{57}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -4458,7 +4523,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4470,7 +4535,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4483,7 +4548,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{58}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -4513,7 +4578,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4525,7 +4590,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4538,7 +4603,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{59}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -4574,7 +4639,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4586,7 +4651,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4599,7 +4664,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{60}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *Token) GetTokenId() string {
@@ -4650,7 +4715,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4662,7 +4727,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4675,7 +4740,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{61}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -4703,7 +4768,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4715,7 +4780,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4728,7 +4793,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{62}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -4751,7 +4816,7 @@ type WatchReadingsRequest struct {
 
 func (x *WatchReadingsRequest) Reset() {
 	*x = WatchReadingsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4763,7 +4828,7 @@ func (x *WatchReadingsRequest) String() string {
 func (*WatchReadingsRequest) ProtoMessage() {}
 
 func (x *WatchReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4776,7 +4841,7 @@ func (x *WatchReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchReadingsRequest.ProtoReflect.Descriptor instead.
 func (*WatchReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{63}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *WatchReadingsRequest) GetScales() []string {
@@ -4816,7 +4881,7 @@ type WatchReadingsResponse struct {
 
 func (x *WatchReadingsResponse) Reset() {
 	*x = WatchReadingsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4828,7 +4893,7 @@ func (x *WatchReadingsResponse) String() string {
 func (*WatchReadingsResponse) ProtoMessage() {}
 
 func (x *WatchReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4841,7 +4906,7 @@ func (x *WatchReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchReadingsResponse.ProtoReflect.Descriptor instead.
 func (*WatchReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{64}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *WatchReadingsResponse) GetAt() *v1.Receipt {
@@ -4976,7 +5041,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x06silent\x18\x0e \x01(\bR\x06silent\x12=\n" +
 	"\fsilent_since\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\vsilentSince\x12!\n" +
 	"\fcheck_failed\x18\x10 \x01(\bR\vcheckFailedB\x16\n" +
-	"\x14_clock_offset_micros\"\xec\x02\n" +
+	"\x14_clock_offset_micros\"\xa7\x03\n" +
 	"\aReading\x12\x14\n" +
 	"\x05scale\x18\x01 \x01(\tR\x05scale\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x03R\bsequence\x12.\n" +
@@ -4989,7 +5054,11 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x0fhigh_resolution\x18\t \x01(\bR\x0ehighResolution\x12$\n" +
 	"\x0ecenter_of_zero\x18\n" +
 	" \x01(\bR\fcenterOfZero\x12\x14\n" +
-	"\x05range\x18\v \x01(\x05R\x05range\"\x95\x01\n" +
+	"\x05range\x18\v \x01(\x05R\x05range\x129\n" +
+	"\x06defect\x18\f \x01(\v2!.huskline.intake.v1.ReadingDefectR\x06defect\"j\n" +
+	"\rReadingDefect\x125\n" +
+	"\x06reason\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,63}$R\x06reason\x12\"\n" +
+	"\amessage\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\amessage\"\x95\x01\n" +
 	"\rReadingAnswer\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\x05R\x05index\x12<\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2\".huskline.intake.v1.ReadingOutcomeR\aoutcome\x12\x16\n" +
@@ -5346,7 +5415,7 @@ func file_huskline_intake_v1_intake_proto_rawDescGZIP() []byte {
 }
 
 var file_huskline_intake_v1_intake_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
+var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 66)
 var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(ReadingKind)(0),                         // 0: huskline.intake.v1.ReadingKind
 	(ReadingOutcome)(0),                      // 1: huskline.intake.v1.ReadingOutcome
@@ -5365,245 +5434,247 @@ var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(*ListScalesResponse)(nil),               // 14: huskline.intake.v1.ListScalesResponse
 	(*ScaleState)(nil),                       // 15: huskline.intake.v1.ScaleState
 	(*Reading)(nil),                          // 16: huskline.intake.v1.Reading
-	(*ReadingAnswer)(nil),                    // 17: huskline.intake.v1.ReadingAnswer
-	(*Watermark)(nil),                        // 18: huskline.intake.v1.Watermark
-	(*PostReadingsRequest)(nil),              // 19: huskline.intake.v1.PostReadingsRequest
-	(*PostReadingsResponse)(nil),             // 20: huskline.intake.v1.PostReadingsResponse
-	(*StreamReadingsRequest)(nil),            // 21: huskline.intake.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),           // 22: huskline.intake.v1.StreamReadingsResponse
-	(*ListReadingsRequest)(nil),              // 23: huskline.intake.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),             // 24: huskline.intake.v1.ListReadingsResponse
-	(*StoredReading)(nil),                    // 25: huskline.intake.v1.StoredReading
-	(*GetFeedTotalsRequest)(nil),             // 26: huskline.intake.v1.GetFeedTotalsRequest
-	(*GetFeedTotalsResponse)(nil),            // 27: huskline.intake.v1.GetFeedTotalsResponse
-	(*Weighing)(nil),                         // 28: huskline.intake.v1.Weighing
-	(*DeliveryFacts)(nil),                    // 29: huskline.intake.v1.DeliveryFacts
-	(*RecordDeliveryRequest)(nil),            // 30: huskline.intake.v1.RecordDeliveryRequest
-	(*RecordDeliveryResponse)(nil),           // 31: huskline.intake.v1.RecordDeliveryResponse
-	(*CorrectDeliveryRequest)(nil),           // 32: huskline.intake.v1.CorrectDeliveryRequest
-	(*CorrectDeliveryResponse)(nil),          // 33: huskline.intake.v1.CorrectDeliveryResponse
-	(*VoidDeliveryRequest)(nil),              // 34: huskline.intake.v1.VoidDeliveryRequest
-	(*VoidDeliveryResponse)(nil),             // 35: huskline.intake.v1.VoidDeliveryResponse
-	(*ReceiveIngredientRequest)(nil),         // 36: huskline.intake.v1.ReceiveIngredientRequest
-	(*ReceiveIngredientResponse)(nil),        // 37: huskline.intake.v1.ReceiveIngredientResponse
-	(*SettlePriceRequest)(nil),               // 38: huskline.intake.v1.SettlePriceRequest
-	(*SettlePriceResponse)(nil),              // 39: huskline.intake.v1.SettlePriceResponse
-	(*BuyLotRequest)(nil),                    // 40: huskline.intake.v1.BuyLotRequest
-	(*BuyLotResponse)(nil),                   // 41: huskline.intake.v1.BuyLotResponse
-	(*GetDeliveryRequest)(nil),               // 42: huskline.intake.v1.GetDeliveryRequest
-	(*GetDeliveryResponse)(nil),              // 43: huskline.intake.v1.GetDeliveryResponse
-	(*Received)(nil),                         // 44: huskline.intake.v1.Received
-	(*ListDeliveriesRequest)(nil),            // 45: huskline.intake.v1.ListDeliveriesRequest
-	(*ListDeliveriesResponse)(nil),           // 46: huskline.intake.v1.ListDeliveriesResponse
-	(*ReadEventsRequest)(nil),                // 47: huskline.intake.v1.ReadEventsRequest
-	(*ReadEventsResponse)(nil),               // 48: huskline.intake.v1.ReadEventsResponse
-	(*GetHeadRequest)(nil),                   // 49: huskline.intake.v1.GetHeadRequest
-	(*GetHeadResponse)(nil),                  // 50: huskline.intake.v1.GetHeadResponse
-	(*ReadKeptRequest)(nil),                  // 51: huskline.intake.v1.ReadKeptRequest
-	(*ReadKeptResponse)(nil),                 // 52: huskline.intake.v1.ReadKeptResponse
-	(*ListQuarantineRequest)(nil),            // 53: huskline.intake.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),           // 54: huskline.intake.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),                 // 55: huskline.intake.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),           // 56: huskline.intake.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),          // 57: huskline.intake.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),                // 58: huskline.intake.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),               // 59: huskline.intake.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),                // 60: huskline.intake.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),               // 61: huskline.intake.v1.ListTokensResponse
-	(*Token)(nil),                            // 62: huskline.intake.v1.Token
-	(*RevokeTokenRequest)(nil),               // 63: huskline.intake.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),              // 64: huskline.intake.v1.RevokeTokenResponse
-	(*WatchReadingsRequest)(nil),             // 65: huskline.intake.v1.WatchReadingsRequest
-	(*WatchReadingsResponse)(nil),            // 66: huskline.intake.v1.WatchReadingsResponse
-	(*v1.PartyChanged)(nil),                  // 67: huskline.event.v1.PartyChanged
-	(*v1.Receipt)(nil),                       // 68: huskline.event.v1.Receipt
-	(*v1.ItemChanged)(nil),                   // 69: huskline.event.v1.ItemChanged
-	(*timestamppb.Timestamp)(nil),            // 70: google.protobuf.Timestamp
-	(*ScaleRange)(nil),                       // 71: huskline.intake.v1.ScaleRange
-	(*ScaleHours)(nil),                       // 72: huskline.intake.v1.ScaleHours
-	(*ReadingFault)(nil),                     // 73: huskline.intake.v1.ReadingFault
-	(*ReadingMarks)(nil),                     // 74: huskline.intake.v1.ReadingMarks
-	(v1.Ownership)(0),                        // 75: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                        // 76: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),                  // 77: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),                     // 78: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),                     // 79: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),                   // 80: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),                    // 81: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),                   // 82: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),                  // 83: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),                      // 84: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                          // 85: huskline.event.v1.Head
-	(*ListWeighingRulesRequest)(nil),         // 86: huskline.intake.v1.ListWeighingRulesRequest
-	(*RecordScaleCheckRequest)(nil),          // 87: huskline.intake.v1.RecordScaleCheckRequest
-	(*ListScaleChecksRequest)(nil),           // 88: huskline.intake.v1.ListScaleChecksRequest
-	(*ListCorrectionProposalsRequest)(nil),   // 89: huskline.intake.v1.ListCorrectionProposalsRequest
-	(*ListProposalDeliveriesRequest)(nil),    // 90: huskline.intake.v1.ListProposalDeliveriesRequest
-	(*ListProposalReadingsRequest)(nil),      // 91: huskline.intake.v1.ListProposalReadingsRequest
-	(*DecideCorrectionProposalRequest)(nil),  // 92: huskline.intake.v1.DecideCorrectionProposalRequest
-	(*ListWeighingRulesResponse)(nil),        // 93: huskline.intake.v1.ListWeighingRulesResponse
-	(*RecordScaleCheckResponse)(nil),         // 94: huskline.intake.v1.RecordScaleCheckResponse
-	(*ListScaleChecksResponse)(nil),          // 95: huskline.intake.v1.ListScaleChecksResponse
-	(*ListCorrectionProposalsResponse)(nil),  // 96: huskline.intake.v1.ListCorrectionProposalsResponse
-	(*ListProposalDeliveriesResponse)(nil),   // 97: huskline.intake.v1.ListProposalDeliveriesResponse
-	(*ListProposalReadingsResponse)(nil),     // 98: huskline.intake.v1.ListProposalReadingsResponse
-	(*DecideCorrectionProposalResponse)(nil), // 99: huskline.intake.v1.DecideCorrectionProposalResponse
+	(*ReadingDefect)(nil),                    // 17: huskline.intake.v1.ReadingDefect
+	(*ReadingAnswer)(nil),                    // 18: huskline.intake.v1.ReadingAnswer
+	(*Watermark)(nil),                        // 19: huskline.intake.v1.Watermark
+	(*PostReadingsRequest)(nil),              // 20: huskline.intake.v1.PostReadingsRequest
+	(*PostReadingsResponse)(nil),             // 21: huskline.intake.v1.PostReadingsResponse
+	(*StreamReadingsRequest)(nil),            // 22: huskline.intake.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),           // 23: huskline.intake.v1.StreamReadingsResponse
+	(*ListReadingsRequest)(nil),              // 24: huskline.intake.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),             // 25: huskline.intake.v1.ListReadingsResponse
+	(*StoredReading)(nil),                    // 26: huskline.intake.v1.StoredReading
+	(*GetFeedTotalsRequest)(nil),             // 27: huskline.intake.v1.GetFeedTotalsRequest
+	(*GetFeedTotalsResponse)(nil),            // 28: huskline.intake.v1.GetFeedTotalsResponse
+	(*Weighing)(nil),                         // 29: huskline.intake.v1.Weighing
+	(*DeliveryFacts)(nil),                    // 30: huskline.intake.v1.DeliveryFacts
+	(*RecordDeliveryRequest)(nil),            // 31: huskline.intake.v1.RecordDeliveryRequest
+	(*RecordDeliveryResponse)(nil),           // 32: huskline.intake.v1.RecordDeliveryResponse
+	(*CorrectDeliveryRequest)(nil),           // 33: huskline.intake.v1.CorrectDeliveryRequest
+	(*CorrectDeliveryResponse)(nil),          // 34: huskline.intake.v1.CorrectDeliveryResponse
+	(*VoidDeliveryRequest)(nil),              // 35: huskline.intake.v1.VoidDeliveryRequest
+	(*VoidDeliveryResponse)(nil),             // 36: huskline.intake.v1.VoidDeliveryResponse
+	(*ReceiveIngredientRequest)(nil),         // 37: huskline.intake.v1.ReceiveIngredientRequest
+	(*ReceiveIngredientResponse)(nil),        // 38: huskline.intake.v1.ReceiveIngredientResponse
+	(*SettlePriceRequest)(nil),               // 39: huskline.intake.v1.SettlePriceRequest
+	(*SettlePriceResponse)(nil),              // 40: huskline.intake.v1.SettlePriceResponse
+	(*BuyLotRequest)(nil),                    // 41: huskline.intake.v1.BuyLotRequest
+	(*BuyLotResponse)(nil),                   // 42: huskline.intake.v1.BuyLotResponse
+	(*GetDeliveryRequest)(nil),               // 43: huskline.intake.v1.GetDeliveryRequest
+	(*GetDeliveryResponse)(nil),              // 44: huskline.intake.v1.GetDeliveryResponse
+	(*Received)(nil),                         // 45: huskline.intake.v1.Received
+	(*ListDeliveriesRequest)(nil),            // 46: huskline.intake.v1.ListDeliveriesRequest
+	(*ListDeliveriesResponse)(nil),           // 47: huskline.intake.v1.ListDeliveriesResponse
+	(*ReadEventsRequest)(nil),                // 48: huskline.intake.v1.ReadEventsRequest
+	(*ReadEventsResponse)(nil),               // 49: huskline.intake.v1.ReadEventsResponse
+	(*GetHeadRequest)(nil),                   // 50: huskline.intake.v1.GetHeadRequest
+	(*GetHeadResponse)(nil),                  // 51: huskline.intake.v1.GetHeadResponse
+	(*ReadKeptRequest)(nil),                  // 52: huskline.intake.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),                 // 53: huskline.intake.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),            // 54: huskline.intake.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),           // 55: huskline.intake.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),                 // 56: huskline.intake.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),           // 57: huskline.intake.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),          // 58: huskline.intake.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),                // 59: huskline.intake.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),               // 60: huskline.intake.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),                // 61: huskline.intake.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),               // 62: huskline.intake.v1.ListTokensResponse
+	(*Token)(nil),                            // 63: huskline.intake.v1.Token
+	(*RevokeTokenRequest)(nil),               // 64: huskline.intake.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),              // 65: huskline.intake.v1.RevokeTokenResponse
+	(*WatchReadingsRequest)(nil),             // 66: huskline.intake.v1.WatchReadingsRequest
+	(*WatchReadingsResponse)(nil),            // 67: huskline.intake.v1.WatchReadingsResponse
+	(*v1.PartyChanged)(nil),                  // 68: huskline.event.v1.PartyChanged
+	(*v1.Receipt)(nil),                       // 69: huskline.event.v1.Receipt
+	(*v1.ItemChanged)(nil),                   // 70: huskline.event.v1.ItemChanged
+	(*timestamppb.Timestamp)(nil),            // 71: google.protobuf.Timestamp
+	(*ScaleRange)(nil),                       // 72: huskline.intake.v1.ScaleRange
+	(*ScaleHours)(nil),                       // 73: huskline.intake.v1.ScaleHours
+	(*ReadingFault)(nil),                     // 74: huskline.intake.v1.ReadingFault
+	(*ReadingMarks)(nil),                     // 75: huskline.intake.v1.ReadingMarks
+	(v1.Ownership)(0),                        // 76: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                        // 77: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),                  // 78: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),                     // 79: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),                     // 80: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),                   // 81: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),                    // 82: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),                   // 83: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),                  // 84: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),                      // 85: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                          // 86: huskline.event.v1.Head
+	(*ListWeighingRulesRequest)(nil),         // 87: huskline.intake.v1.ListWeighingRulesRequest
+	(*RecordScaleCheckRequest)(nil),          // 88: huskline.intake.v1.RecordScaleCheckRequest
+	(*ListScaleChecksRequest)(nil),           // 89: huskline.intake.v1.ListScaleChecksRequest
+	(*ListCorrectionProposalsRequest)(nil),   // 90: huskline.intake.v1.ListCorrectionProposalsRequest
+	(*ListProposalDeliveriesRequest)(nil),    // 91: huskline.intake.v1.ListProposalDeliveriesRequest
+	(*ListProposalReadingsRequest)(nil),      // 92: huskline.intake.v1.ListProposalReadingsRequest
+	(*DecideCorrectionProposalRequest)(nil),  // 93: huskline.intake.v1.DecideCorrectionProposalRequest
+	(*ListWeighingRulesResponse)(nil),        // 94: huskline.intake.v1.ListWeighingRulesResponse
+	(*RecordScaleCheckResponse)(nil),         // 95: huskline.intake.v1.RecordScaleCheckResponse
+	(*ListScaleChecksResponse)(nil),          // 96: huskline.intake.v1.ListScaleChecksResponse
+	(*ListCorrectionProposalsResponse)(nil),  // 97: huskline.intake.v1.ListCorrectionProposalsResponse
+	(*ListProposalDeliveriesResponse)(nil),   // 98: huskline.intake.v1.ListProposalDeliveriesResponse
+	(*ListProposalReadingsResponse)(nil),     // 99: huskline.intake.v1.ListProposalReadingsResponse
+	(*DecideCorrectionProposalResponse)(nil), // 100: huskline.intake.v1.DecideCorrectionProposalResponse
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
-	67,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
-	68,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
-	67,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
-	69,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
-	70,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
-	69,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
-	70,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
-	71,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
-	72,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
+	68,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
+	69,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
+	70,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
+	71,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
+	69,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
+	70,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
+	71,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
+	72,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
+	73,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
 	10,  // 10: huskline.intake.v1.RegisterScaleRequest.scale:type_name -> huskline.intake.v1.Scale
-	68,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	69,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
 	15,  // 12: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
 	10,  // 13: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
-	70,  // 14: huskline.intake.v1.ScaleState.newest:type_name -> google.protobuf.Timestamp
-	70,  // 15: huskline.intake.v1.ScaleState.heard:type_name -> google.protobuf.Timestamp
-	73,  // 16: huskline.intake.v1.ScaleState.faults:type_name -> huskline.intake.v1.ReadingFault
-	70,  // 17: huskline.intake.v1.ScaleState.silent_since:type_name -> google.protobuf.Timestamp
-	70,  // 18: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
+	71,  // 14: huskline.intake.v1.ScaleState.newest:type_name -> google.protobuf.Timestamp
+	71,  // 15: huskline.intake.v1.ScaleState.heard:type_name -> google.protobuf.Timestamp
+	74,  // 16: huskline.intake.v1.ScaleState.faults:type_name -> huskline.intake.v1.ReadingFault
+	71,  // 17: huskline.intake.v1.ScaleState.silent_since:type_name -> google.protobuf.Timestamp
+	71,  // 18: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
 	0,   // 19: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
-	1,   // 20: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
-	16,  // 21: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	68,  // 22: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17,  // 23: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
-	18,  // 24: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	74,  // 25: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
-	16,  // 26: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	68,  // 27: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
-	17,  // 28: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
-	18,  // 29: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	74,  // 30: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
-	25,  // 31: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	16,  // 32: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
-	70,  // 33: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
-	0,   // 34: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
-	70,  // 35: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
-	75,  // 36: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
-	28,  // 37: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
-	76,  // 38: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
-	77,  // 39: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
-	29,  // 40: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	70,  // 41: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 42: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	29,  // 43: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	78,  // 44: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
-	79,  // 45: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
-	80,  // 46: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	81,  // 47: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	68,  // 48: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 49: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 50: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 51: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 52: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 53: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 54: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
-	68,  // 55: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	44,  // 56: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
-	82,  // 57: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
-	70,  // 58: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
-	28,  // 59: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
-	83,  // 60: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
-	44,  // 61: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
-	84,  // 62: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	85,  // 63: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	68,  // 64: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	85,  // 65: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	84,  // 66: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	55,  // 67: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
-	68,  // 68: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	68,  // 69: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	68,  // 70: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 71: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	68,  // 72: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	62,  // 73: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
-	70,  // 74: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	70,  // 75: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	68,  // 76: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 77: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
-	70,  // 78: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
-	70,  // 79: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
-	25,  // 80: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	2,   // 81: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
-	4,   // 82: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
-	6,   // 83: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
-	8,   // 84: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
-	11,  // 85: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
-	13,  // 86: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
-	86,  // 87: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
-	87,  // 88: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
-	88,  // 89: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
-	89,  // 90: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
-	90,  // 91: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
-	91,  // 92: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
-	92,  // 93: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
-	19,  // 94: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	21,  // 95: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	23,  // 96: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	65,  // 97: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
-	26,  // 98: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	30,  // 99: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	32,  // 100: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	34,  // 101: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	36,  // 102: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	38,  // 103: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	40,  // 104: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	42,  // 105: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	45,  // 106: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	47,  // 107: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	49,  // 108: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	51,  // 109: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
-	53,  // 110: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	56,  // 111: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	58,  // 112: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	60,  // 113: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	63,  // 114: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,   // 115: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,   // 116: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,   // 117: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,   // 118: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12,  // 119: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14,  // 120: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	93,  // 121: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
-	94,  // 122: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
-	95,  // 123: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
-	96,  // 124: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
-	97,  // 125: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
-	98,  // 126: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
-	99,  // 127: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
-	20,  // 128: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	22,  // 129: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	24,  // 130: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	66,  // 131: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
-	27,  // 132: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	31,  // 133: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	33,  // 134: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	35,  // 135: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	37,  // 136: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	39,  // 137: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	41,  // 138: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	43,  // 139: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	46,  // 140: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	48,  // 141: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	50,  // 142: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	52,  // 143: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
-	54,  // 144: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	57,  // 145: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	59,  // 146: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	61,  // 147: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	64,  // 148: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	115, // [115:149] is the sub-list for method output_type
-	81,  // [81:115] is the sub-list for method input_type
-	81,  // [81:81] is the sub-list for extension type_name
-	81,  // [81:81] is the sub-list for extension extendee
-	0,   // [0:81] is the sub-list for field type_name
+	17,  // 20: huskline.intake.v1.Reading.defect:type_name -> huskline.intake.v1.ReadingDefect
+	1,   // 21: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
+	16,  // 22: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
+	69,  // 23: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	18,  // 24: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
+	19,  // 25: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
+	75,  // 26: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	16,  // 27: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
+	69,  // 28: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	18,  // 29: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
+	19,  // 30: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
+	75,  // 31: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	26,  // 32: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	16,  // 33: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
+	71,  // 34: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
+	0,   // 35: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
+	71,  // 36: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
+	76,  // 37: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
+	29,  // 38: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
+	77,  // 39: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
+	78,  // 40: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
+	30,  // 41: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	71,  // 42: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
+	69,  // 43: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	30,  // 44: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	79,  // 45: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
+	80,  // 46: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
+	81,  // 47: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	82,  // 48: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	69,  // 49: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	69,  // 50: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	71,  // 51: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
+	69,  // 52: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
+	71,  // 53: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
+	69,  // 54: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	71,  // 55: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
+	69,  // 56: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	45,  // 57: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
+	83,  // 58: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
+	71,  // 59: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
+	29,  // 60: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
+	84,  // 61: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
+	45,  // 62: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
+	85,  // 63: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	86,  // 64: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	69,  // 65: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	86,  // 66: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	85,  // 67: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	56,  // 68: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
+	69,  // 69: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	69,  // 70: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	69,  // 71: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	71,  // 72: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	69,  // 73: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	63,  // 74: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
+	71,  // 75: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	71,  // 76: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	69,  // 77: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	69,  // 78: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
+	71,  // 79: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
+	71,  // 80: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
+	26,  // 81: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	2,   // 82: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
+	4,   // 83: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
+	6,   // 84: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
+	8,   // 85: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
+	11,  // 86: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
+	13,  // 87: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
+	87,  // 88: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
+	88,  // 89: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
+	89,  // 90: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
+	90,  // 91: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
+	91,  // 92: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
+	92,  // 93: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
+	93,  // 94: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
+	20,  // 95: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	22,  // 96: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	24,  // 97: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	66,  // 98: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
+	27,  // 99: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	31,  // 100: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	33,  // 101: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	35,  // 102: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	37,  // 103: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	39,  // 104: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	41,  // 105: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	43,  // 106: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	46,  // 107: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	48,  // 108: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	50,  // 109: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	52,  // 110: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	54,  // 111: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	57,  // 112: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	59,  // 113: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	61,  // 114: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	64,  // 115: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,   // 116: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,   // 117: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,   // 118: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,   // 119: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12,  // 120: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14,  // 121: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	94,  // 122: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
+	95,  // 123: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
+	96,  // 124: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
+	97,  // 125: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
+	98,  // 126: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
+	99,  // 127: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
+	100, // 128: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
+	21,  // 129: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	23,  // 130: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	25,  // 131: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	67,  // 132: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
+	28,  // 133: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	32,  // 134: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	34,  // 135: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	36,  // 136: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	38,  // 137: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	40,  // 138: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	42,  // 139: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	44,  // 140: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	47,  // 141: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	49,  // 142: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	51,  // 143: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	53,  // 144: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	55,  // 145: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	58,  // 146: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	60,  // 147: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	62,  // 148: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	65,  // 149: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	116, // [116:150] is the sub-list for method output_type
+	82,  // [82:116] is the sub-list for method input_type
+	82,  // [82:82] is the sub-list for extension type_name
+	82,  // [82:82] is the sub-list for extension extendee
+	0,   // [0:82] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_intake_proto_init() }
@@ -5613,15 +5684,15 @@ func file_huskline_intake_v1_intake_proto_init() {
 	}
 	file_huskline_intake_v1_scale_proto_init()
 	file_huskline_intake_v1_intake_proto_msgTypes[13].OneofWrappers = []any{}
-	file_huskline_intake_v1_intake_proto_msgTypes[23].OneofWrappers = []any{}
-	file_huskline_intake_v1_intake_proto_msgTypes[27].OneofWrappers = []any{}
+	file_huskline_intake_v1_intake_proto_msgTypes[24].OneofWrappers = []any{}
+	file_huskline_intake_v1_intake_proto_msgTypes[28].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_intake_proto_rawDesc), len(file_huskline_intake_v1_intake_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   65,
+			NumMessages:   66,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -89,9 +89,12 @@ type IntakeServiceClient interface {
 	ListProposalReadings(ctx context.Context, in *ListProposalReadingsRequest, opts ...grpc.CallOption) (*ListProposalReadingsResponse, error)
 	// DecideCorrectionProposal approves or rejects a proposal. It changes no delivery.
 	DecideCorrectionProposal(ctx context.Context, in *DecideCorrectionProposalRequest, opts ...grpc.CallOption) (*DecideCorrectionProposalResponse, error)
-	// PostReadings stores one batch of readings and answers each one.
+	// PostReadings stores one batch of readings and answers each one. A message brings at most 10,000 readings and has at most 4 MiB (4,194,304 bytes), as
+	// protobuf by gRPC and as JSON over HTTP alike; a larger one is refused whole. In JSON each reading is read by itself: one that cannot be read is
+	// answered refused at its place, with the field, and the others are stored.
 	PostReadings(ctx context.Context, in *PostReadingsRequest, opts ...grpc.CallOption) (*PostReadingsResponse, error)
-	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream.
+	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream. The limits of a message are those of
+	// PostReadings.
 	StreamReadings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamReadingsRequest, StreamReadingsResponse], error)
 	// ListReadings lists stored readings of a scale by sequence, and conflicting ones beside them.
 	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
@@ -544,9 +547,12 @@ type IntakeServiceServer interface {
 	ListProposalReadings(context.Context, *ListProposalReadingsRequest) (*ListProposalReadingsResponse, error)
 	// DecideCorrectionProposal approves or rejects a proposal. It changes no delivery.
 	DecideCorrectionProposal(context.Context, *DecideCorrectionProposalRequest) (*DecideCorrectionProposalResponse, error)
-	// PostReadings stores one batch of readings and answers each one.
+	// PostReadings stores one batch of readings and answers each one. A message brings at most 10,000 readings and has at most 4 MiB (4,194,304 bytes), as
+	// protobuf by gRPC and as JSON over HTTP alike; a larger one is refused whole. In JSON each reading is read by itself: one that cannot be read is
+	// answered refused at its place, with the field, and the others are stored.
 	PostReadings(context.Context, *PostReadingsRequest) (*PostReadingsResponse, error)
-	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream.
+	// StreamReadings stores batches as they come, each answered when it is kept. A batch may be sent again on any stream. The limits of a message are those of
+	// PostReadings.
 	StreamReadings(grpc.BidiStreamingServer[StreamReadingsRequest, StreamReadingsResponse]) error
 	// ListReadings lists stored readings of a scale by sequence, and conflicting ones beside them.
 	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)

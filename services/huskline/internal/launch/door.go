@@ -20,7 +20,6 @@ import (
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/stats"
 	"google.golang.org/grpc/test/bufconn"
-	"google.golang.org/protobuf/encoding/protojson"
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
@@ -30,6 +29,7 @@ import (
 	intakev1 "huskline/proto/huskline/intake/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 	productionv1 "huskline/proto/huskline/production/v1"
+	"huskline/services/huskline/internal/jsondoor"
 )
 
 // drain is how long calls in work may take after the door is closed.
@@ -143,14 +143,12 @@ func (d *door) openHTTP(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	// A misspelt field would be a price or a hold that silently is none, so unknown ones are refused by name.
-	strict := &runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitUnpopulated: true}}
-	gateway := runtime.NewServeMux(runtime.WithIncomingHeaderMatcher(headers), runtime.WithMarshalerOption(runtime.MIMEWildcard, strict))
+	gateway := runtime.NewServeMux(runtime.WithIncomingHeaderMatcher(headers), runtime.WithMarshalerOption(runtime.MIMEWildcard, jsondoor.Marshaler()))
 	if err := d.registerGateway(ctx, gateway); err != nil {
 		return err
 	}
 	mux := http.NewServeMux()
-	mux.Handle("/v1/", unhurried(http.MaxBytesHandler(gateway, maxBody)))
+	mux.Handle("/v1/", unhurried(jsondoor.Bounded(gateway, rpc.MaxMessage)))
 	mux.HandleFunc("GET /openapi.json", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
 		_, _ = w.Write(proto.OpenAPI)
@@ -177,9 +175,6 @@ func unhurried(next http.Handler) http.Handler {
 		next.ServeHTTP(w, r)
 	})
 }
-
-// maxBody bounds a JSON request; a batch of 2,000 readings is about 300 KiB.
-const maxBody = 4 << 20
 
 // innerServer is the same chain without TLS for the JSON door.
 func (d *door) innerServer() (*grpc.Server, error) {

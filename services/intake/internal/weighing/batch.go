@@ -18,6 +18,7 @@ import (
 type Batch struct {
 	Command  string
 	Readings []Reading
+	Defects  map[int]error  // why readings could not be read, by their place; each is refused for it
 	Historic bool           // imported from records: kept as they are, never measured by the rules for live scales
 	Register bool           // unknown scales are registered, without limits
 	Clock    *time.Duration // what the sender's clock was ahead of the service's when it sent them; nil where it did not tell
@@ -173,7 +174,10 @@ type candidate struct {
 
 func (p *posting) codes() []string {
 	seen := map[string]bool{}
-	for _, r := range p.batch.Readings {
+	for i, r := range p.batch.Readings {
+		if p.batch.Register && p.batch.Defects[i] != nil {
+			continue // what cannot be read makes no scale
+		}
 		if !seen[r.Scale] && form.Code("scale", r.Scale) == nil {
 			seen[r.Scale] = true
 		}
@@ -202,6 +206,10 @@ func (p *posting) judge() {
 		known, ok := p.scales[r.Scale]
 		if into := p.of(known.ID); !p.counted {
 			into.Lines++
+		}
+		if why := p.batch.Defects[i]; why != nil {
+			p.refuse(i, why)
+			continue
 		}
 		if !ok {
 			p.refuse(i, unknownScale(r.Scale))

@@ -169,6 +169,12 @@ func batchOf(ctx context.Context, req batch) (weighing.Batch, error) {
 		if err != nil {
 			at = time.Time{} // no time: refused with its reading, not with the batch
 		}
+		if d := m.GetDefect(); d != nil {
+			if b.Defects == nil {
+				b.Defects = map[int]error{}
+			}
+			b.Defects[i] = fault.Invalid(d.GetReason(), "%s", d.GetMessage())
+		}
 		b.Readings[i] = weighing.Reading{
 			Scale: m.GetScale(), Sequence: m.GetSequence(), Time: at, Digits: m.GetDigits(), Unit: m.GetUnit(), Kind: weighing.Kind(m.GetKind()),
 			Reference: m.GetReference(), Status: weighing.Status{
