@@ -42,6 +42,7 @@ type Config[T any] struct {
 	After    func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) // what this service has applied of the others; nil: of nobody
 	Actor    func(ctx context.Context) string                            // who calls; nil: nobody
 	Receipts func(ctx context.Context) []lot.Receipt                     // what the call relies on; nil: nothing
+	Trial    func(ctx context.Context) bool                              // is the command to be judged and nothing kept; nil: never
 	// Retell makes the answer of a command anew whose own row a restore to an earlier moment lost, from its events, which were taken back; the
 	// receipt is filled in. It only reads. A nil answer, or a nil Retell: such a command gets reason command_taken_back, unless
 	// its answer is nothing but a receipt.
@@ -64,6 +65,9 @@ func New[T any](cfg Config[T]) *Runner[T] {
 	}
 	if cfg.Receipts == nil {
 		cfg.Receipts = func(context.Context) []lot.Receipt { return nil }
+	}
+	if cfg.Trial == nil {
+		cfg.Trial = func(context.Context) bool { return false }
 	}
 	if cfg.Gate == nil {
 		cfg.Gate = func(context.Context) error { return nil }
@@ -149,6 +153,12 @@ func (r *Runner[T]) take(ctx context.Context, req Request) (command, error) {
 func (r *Runner[T]) run(
 	ctx context.Context, c command, use func(ctx context.Context, tx T) (proto.Message, []lot.Event, error),
 ) (proto.Message, error) {
+	if r.cfg.Trial(ctx) {
+		return r.trial(ctx, c, func(ctx context.Context, tx pgx.Tx) (proto.Message, error) {
+			answer, _, err := use(ctx, r.cfg.Wrap(tx, c.at))
+			return answer, err
+		})
+	}
 	var answer proto.Message
 	err := r.cfg.DB.InTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
 		var err error

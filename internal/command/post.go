@@ -93,6 +93,9 @@ func (p *Poster[T]) Do(ctx context.Context, req Request) (proto.Message, error) 
 	if err != nil {
 		return nil, err
 	}
+	if p.run.cfg.Trial(ctx) {
+		return p.trial(ctx, try[T]{command: c, handler: h, request: req})
+	}
 	t, answer, err := p.open(ctx, try[T]{command: c, handler: h, request: req})
 	if err != nil || answer != nil {
 		return answer, err

@@ -55,7 +55,7 @@ func TestBadInput(t *testing.T) {
 	tr := openTrade(t, up.GRPC, readToken(t, up.Dir), "")
 	require.Equal(t, exitDone, command(t, "--data", up.Dir, "import", planttest.WriteFiles(t, goodFolder("g-"))).Code)
 	for name, test := range map[string]func(*testing.T, *planttest.One, *trade){
-		"folders": badFolders, "commands": badCommands, "readings": badReadings, "usage": badUsage, "changed row": changedRow, "plant": badPlant, "tokens": badTokens, "json door": jsonDoor,
+		"folders": badFolders, "commands": badCommands, "readings": badReadings, "usage": badUsage, "changed row": changedRow, "used plant": usedPlant, "plant": badPlant, "tokens": badTokens, "json door": jsonDoor,
 		"json readings": jsonReadings,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, up, tr) })

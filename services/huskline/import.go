@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
 	"strconv"
 	"time"
 
@@ -37,7 +38,7 @@ func (c *importCmd) Run(s *session) error {
 	report, err := seasonimport.Run(s.ctx, seasonimport.Config{
 		Folder: os.DirFS(c.Dir), Season: season, Doors: p.doors(), Now: s.now, Progress: s.progress(),
 	})
-	return s.reportImport(c.Dir, report, err)
+	return s.reportImport(c, report, err)
 }
 
 func (p *plant) doors() seasonimport.Doors {
@@ -56,7 +57,7 @@ func (s *session) progress() func(seasonimport.Progress) {
 	return func(p seasonimport.Progress) {
 		if now := s.now(); now.Sub(last) >= progressEvery {
 			last = now
-			fmt.Fprintf(s.errout, "\rrows %d of %d, weighings %d of %d, refused %d ", p.Rows, p.TotalRows, p.Weighings, p.TotalWeighings, p.Refused)
+			fmt.Fprintf(s.errout, "\rrows tried %d, done %d of %d, weighings %d of %d, refused %d ", p.Tried, p.Rows, p.TotalRows, p.Weighings, p.TotalWeighings, p.Refused)
 		}
 	}
 }
@@ -76,10 +77,12 @@ type importObject struct {
 	WeighRefused  int64    `json:"weighings_refused"`
 	Conflicts     int64    `json:"weighings_in_conflict"`
 	Refusals      []string `json:"refusals"`
+	Withheld      bool     `json:"withheld"` // refused before the first row was sent: nothing was
+	Unsent        []string `json:"unsent"`   // what was not sent, because something was refused
 }
 
 // reportImport prints how it went; what a rule refused is exit 2.
-func (s *session) reportImport(dir string, r *seasonimport.Report, err error) error {
+func (s *session) reportImport(c *importCmd, r *seasonimport.Report, err error) error {
 	if r == nil {
 		return err
 	}
@@ -89,18 +92,24 @@ func (s *session) reportImport(dir string, r *seasonimport.Report, err error) er
 	o := importObject{
 		Rows: r.Total, Sent: r.Sent, Repeated: r.Repeated, Refused: r.Refused, NotSent: r.NotSent, NotReached: r.Total - r.Done(), RowsPerSecond: math.Round(r.RowsPerSecond()),
 		Weighings: r.Weighings.Total, Stored: r.Weighings.Stored, Seen: r.Weighings.Repeated, WeighRefused: r.Weighings.Refused, Conflicts: r.Weighings.Conflicts,
-		Refusals: []string{},
+		Refusals: []string{}, Withheld: r.Withheld, Unsent: []string{},
 	}
 	for _, refusal := range r.Refusals {
-		text := refusal.String()
-		if refusal.Reason == "command_id_reused" {
-			text += "; this row was recorded already with other content, and a recorded fact is put right by a later one (CorrectDelivery, CorrectRun), not by sending it again"
-		}
-		o.Refusals = append(o.Refusals, text)
-		fmt.Fprintln(s.errout, text)
+		o.Refusals = append(o.Refusals, refusalText(refusal))
+	}
+	for _, u := range r.Unsent {
+		o.Unsent = append(o.Unsent, u.String())
+	}
+	s.list(o.Refusals, "", c.Faults)
+	if slices.ContainsFunc(r.Refusals, func(x seasonimport.Refusal) bool { return x.Reason == "command_id_reused" }) {
+		fmt.Fprintln(s.errout, "recorded already: by an earlier form of this folder, or by another season with the same codes. What is recorded is put right by a later fact "+
+			"(CorrectDelivery, CorrectRun), not by sending it again; another season needs codes of its own.")
+	}
+	if !r.Withheld {
+		s.list(o.Unsent, "not sent: ", c.Faults)
 	}
 	sh := sheet{
-		title:   "IMPORT of " + dir,
+		title:   "IMPORT of " + c.Dir,
 		columns: []string{"kind", "lines", "accepted now", "known before", "refused", "not sent", "not reached", "in conflict"},
 		numeric: numericColumns("lines", "accepted now", "known before", "refused", "not sent", "not reached", "in conflict"),
 		rows: [][]string{
@@ -112,12 +121,40 @@ func (s *session) reportImport(dir string, r *seasonimport.Report, err error) er
 	if printErr := s.print(answer{object: o, sheets: []sheet{sh}}); printErr != nil {
 		return printErr
 	}
-	if err != nil {
-		return fmt.Errorf("import stopped before its end, run it again to go on: %w", err)
+	return ended(c.Dir, r, err)
+}
+
+// refusalText is a refusal as people read it.
+func refusalText(r seasonimport.Refusal) string {
+	if r.Reason == "command_id_reused" {
+		r.Message = "recorded already with other content"
 	}
-	if r.AnyRefused() {
-		return fault.Precondition("import_refused", "season folder %s: %d rows refused, %d not sent because they rest on them; %d weighings refused, %d in conflict",
-			dir, r.Refused, r.NotSent, r.Weighings.Refused, r.Weighings.Conflicts)
+	return r.String()
+}
+
+// list prints lines to standard error, up to a limit, and how many more there are.
+func (s *session) list(lines []string, lead string, limit int) {
+	for n, line := range lines {
+		if n == limit {
+			fmt.Fprintf(s.errout, "%s… and %d more (--faults N lists more, --format json all)\n", lead, len(lines)-n)
+			return
+		}
+		fmt.Fprintln(s.errout, lead+line)
+	}
+}
+
+// ended is how an import ended, where it did not reach its end or a rule refused something.
+func ended(dir string, r *seasonimport.Report, err error) error {
+	switch {
+	case err != nil:
+		return fmt.Errorf("import stopped before its end, run it again to go on: %w", err)
+	case r.Withheld:
+		return fault.Precondition("import_refused", "season folder %s: %d faults against what the plant has recorded; nothing was sent", dir, len(r.Refusals))
+	case r.Refused > 0:
+		return fault.Precondition("import_refused", "season folder %s: %d rows refused, which stopped the import: %d rows were sent, %d were known before, %d rows and "+
+			"%d weighings were not sent; once that is put right, run it again to go on", dir, r.Refused, r.Sent, r.Repeated, r.NotSent, r.Weighings.Total)
+	case r.AnyRefused():
+		return fault.Precondition("import_refused", "season folder %s: all rows are recorded; %d weighings refused, %d in conflict", dir, r.Weighings.Refused, r.Weighings.Conflicts)
 	}
 	return nil
 }

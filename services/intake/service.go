@@ -85,6 +85,7 @@ func New(cfg Config) (*Service, error) {
 	s.desk = desk.New(cfg.DB, in)
 	run := command.New(command.Config[server.Tx]{
 		DB: cfg.DB, Producer: lot.Intake, Now: cfg.Now, Recorded: s.link.Recorded, Gate: s.link.Writable, Actor: desk.Actor, Receipts: rpc.ReceiptsOf,
+		Trial: rpc.TrialOf,
 		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at, cfg.Letter) },
 		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
 		Retell: func(ctx context.Context, tx pgx.Tx, req command.Request, events []lot.Recorded) (proto.Message, error) {

@@ -77,9 +77,9 @@ func New(cfg Config) (*Service, error) {
 	s.desk = desk.New(cfg.DB, in)
 	run := command.New(command.Config[server.Tx]{
 		DB: cfg.DB, Producer: lot.Inventory, Now: cfg.Now, Recorded: s.link.Recorded, Gate: s.link.Writable, Actor: server.By,
-		Receipts: rpc.ReceiptsOf,
-		Wrap:     func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at) },
-		After:    func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
+		Receipts: rpc.ReceiptsOf, Trial: rpc.TrialOf,
+		Wrap:  func(tx pgx.Tx, at time.Time) server.Tx { return store.New(tx, at) },
+		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return in.Positions(ctx, tx) },
 		Retell: func(ctx context.Context, tx pgx.Tx, req command.Request, events []lot.Recorded) (proto.Message, error) {
 			return server.Retell(ctx, store.New(tx, cfg.Now().UTC()), req, events)
 		},

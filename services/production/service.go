@@ -75,7 +75,7 @@ func New(cfg Config) (*Service, error) {
 	}
 	s.desk = desk.New(cfg.DB, s.link.Inbox())
 	runner := command.New(command.Config[write.Tx]{
-		DB: cfg.DB, Producer: lot.Production, Now: cfg.Now, Actor: desk.Actor, Receipts: rpc.ReceiptsOf, Recorded: s.link.Recorded,
+		DB: cfg.DB, Producer: lot.Production, Now: cfg.Now, Actor: desk.Actor, Receipts: rpc.ReceiptsOf, Trial: rpc.TrialOf, Recorded: s.link.Recorded,
 		Gate:  s.link.Writable,
 		Wrap:  func(tx pgx.Tx, at time.Time) write.Tx { return store.New(tx, at) },
 		After: func(ctx context.Context, tx pgx.Tx) ([]lot.Receipt, error) { return s.link.Inbox().Positions(ctx, tx) },

@@ -3,6 +3,7 @@ package seasonimport
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	eventv1 "huskline/proto/huskline/event/v1"
 
@@ -12,40 +13,27 @@ import (
 	"huskline/services/huskline/internal/weighfeed"
 )
 
-// carryOut sends the steps, each as soon as those it waits for are dealt with. It returns when all are, or with the first failure that is no
-// refusal, after the steps in flight have come back.
-func (i *importer) carryOut(ctx context.Context, steps []*step) error {
-	ready := i.arrange(steps)
+// carryOut sends the steps, each as soon as those it waits for are dealt with, and tells what came of each. It returns when all are, or with the first
+// failure that is no refusal, or when told to stop, after the steps in flight have come back.
+func (i *importer) carryOut(ctx context.Context, steps []*step, send func(context.Context, *step) error, tell func(*step, error) (goOn bool)) error {
+	ready := arrange(steps)
 	type result struct {
 		step *step
 		err  error
 	}
 	results := make(chan result)
-	flying, settled := 0, 0
-	settle := func(s *step, err error) {
-		settled++
-		ready = append(ready, i.settle(s, err)...)
-	}
+	flying, told := 0, 0
 	var failure error
-	for len(ready) > 0 || flying > 0 {
-		for len(ready) > 0 && flying < i.cfg.InFlight && failure == nil && ctx.Err() == nil {
+	stopped := false
+	for {
+		for len(ready) > 0 && flying < i.cfg.InFlight && failure == nil && !stopped && ctx.Err() == nil {
 			s := ready[0]
 			ready = ready[1:]
-			if cause := s.hindered(); cause != nil {
-				settle(s, fault.Precondition(notSent, "not sent: it rests on %s (%s), which was refused", cause.what, cause.at))
-				continue
-			}
 			flying++
-			go func() { results <- result{s, i.send(ctx, s)} }()
+			go func() { results <- result{s, send(ctx, s)} }()
 		}
 		if flying == 0 {
-			if failure == nil && ctx.Err() != nil {
-				failure = ctx.Err()
-			}
-			if failure != nil {
-				return failure
-			}
-			continue
+			break
 		}
 		r := <-results
 		flying--
@@ -55,24 +43,37 @@ func (i *importer) carryOut(ctx context.Context, steps []*step) error {
 			}
 			continue
 		}
-		settle(r.step, r.err)
+		told++
+		if !tell(r.step, r.err) {
+			stopped = true
+		}
+		ready = append(ready, r.step.release()...)
 	}
-	if failure == nil && settled != len(steps) {
-		return fault.Bug("import: %d of %d commands wait for each other", len(steps)-settled, len(steps))
+	switch {
+	case failure != nil:
+		return failure
+	case stopped || told == len(steps):
+		return nil
+	case ctx.Err() != nil:
+		return ctx.Err()
 	}
-	return failure
+	return fault.Bug("import: %d of %d commands wait for each other", len(steps)-told, len(steps))
 }
 
-// arrange counts what each step waits for and returns those that wait for nothing.
-func (i *importer) arrange(steps []*step) (ready []*step) {
+// arrange counts what each step waits for and returns those that wait for nothing. What is not among the steps is dealt with.
+func arrange(steps []*step) (ready []*step) {
+	among := map[*step]bool{}
 	for _, s := range steps {
-		for _, o := range s.rests {
-			o.followers = append(o.followers, s)
+		among[s] = true
+		s.followers, s.waiting = nil, 0
+	}
+	for _, s := range steps {
+		for _, o := range slices.Concat(s.rests, s.after) {
+			if among[o] {
+				o.followers = append(o.followers, s)
+				s.waiting++
+			}
 		}
-		for _, o := range s.after {
-			o.followers = append(o.followers, s)
-		}
-		s.waiting = len(s.rests) + len(s.after)
 		if s.waiting == 0 {
 			ready = append(ready, s)
 		}
@@ -80,41 +81,65 @@ func (i *importer) arrange(steps []*step) (ready []*step) {
 	return ready
 }
 
-// hindered is a refused step that this one rests on, nil where there is none.
-func (s *step) hindered() *step {
-	for _, o := range s.rests {
-		if o.refused {
-			return o
-		}
-	}
-	return nil
-}
-
-// settle writes down what became of a step and returns the steps that waited for it alone.
-func (i *importer) settle(s *step, err error) (ready []*step) {
-	s.refused = err != nil
-	i.note(func(r *Report) {
-		switch {
-		case err == nil && i.repeated(s.receipt):
-			r.Repeated += s.rows
-		case err == nil:
-			r.Sent += s.rows
-		default:
-			skipped := fault.ReasonOf(err) == notSent
-			if skipped {
-				r.NotSent += s.rows
-			} else {
-				r.Refused += s.rows
-			}
-			r.Refusals = append(r.Refusals, Refusal{Where: s.at, What: s.what, Reason: fault.ReasonOf(err), Message: err.Error(), NotSent: skipped})
-		}
-	})
+// release gives the steps that waited for this one alone.
+func (s *step) release() (ready []*step) {
 	for _, f := range s.followers {
 		if f.waiting--; f.waiting == 0 {
 			ready = append(ready, f)
 		}
 	}
 	return ready
+}
+
+// settle writes down what became of a step. A refusal stops the import.
+func (i *importer) settle(s *step, err error) (goOn bool) {
+	if err != nil {
+		i.refuse(s, err)
+		return false
+	}
+	s.settled = true
+	i.note(func(r *Report) {
+		if i.repeated(s.receipt) {
+			r.Repeated += s.rows
+			return
+		}
+		r.Sent += s.rows
+	})
+	return true
+}
+
+// refuse writes down that a step was refused; the rows of one are counted once.
+func (i *importer) refuse(s *step, err error) {
+	i.note(func(r *Report) {
+		if !s.refused {
+			r.Refused += s.rows
+		}
+		s.refused = true
+		r.Refusals = append(r.Refusals, Refusal{Where: s.at, What: s.what, Reason: fault.ReasonOf(err), Message: err.Error()})
+	})
+}
+
+// left writes down the steps that were neither accepted nor refused once something was.
+func (i *importer) left(steps []*step) {
+	if !i.report.AnyRefused() {
+		return
+	}
+	i.note(func(r *Report) {
+		for _, s := range steps {
+			if !s.dealt() {
+				r.NotSent += s.rows
+				r.Unsent = append(r.Unsent, Unsent{Where: s.at, What: s.what})
+			}
+		}
+	})
+}
+
+// dealt tells whether a step was accepted or refused.
+func (s *step) dealt() bool { return s.settled || s.refused }
+
+// unsettled are the steps that were not recorded before.
+func (p *plan) unsettled() []*step {
+	return slices.DeleteFunc(slices.Clone(p.steps), func(s *step) bool { return s.settled })
 }
 
 // send sends one step, relying on the receipts of what it rests on.

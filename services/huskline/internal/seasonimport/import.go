@@ -2,7 +2,6 @@ package seasonimport
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io/fs"
 	"slices"
@@ -47,8 +46,10 @@ const (
 // claimsPerCall keeps a message of claims, at some 60 bytes each, well under what a service receives.
 const claimsPerCall = 5000
 
-// Run sends the season and its weighings side by side. Rows that a rule refused are in the report and no error; an error means that the import
-// stopped before its end (interrupted, a service that stayed away, a right that is missing), with the report of what was done: run it again.
+// Run tries the season at the services, sends its rows, and then its weighings. Where the services refuse anything of it at the trial nothing is sent at
+// all; where they refuse a row later, for what the running plant is by then, nothing more is sent. What was refused is in the report and no error; an
+// error means that the import stopped before its end (interrupted, a service that stayed away, a right that is missing), with the report of what was
+// done. Run again it goes on.
 func Run(ctx context.Context, cfg Config) (*Report, error) {
 	if cfg.InFlight == 0 {
 		cfg.InFlight = defaultInFlight
@@ -63,30 +64,12 @@ func Run(ctx context.Context, cfg Config) (*Report, error) {
 	if err := i.heads(ctx); err != nil {
 		return &i.report, err
 	}
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	var weighings error
-	var wait sync.WaitGroup
-	wait.Go(func() {
-		if weighings = i.weighings(ctx); weighings != nil {
-			stop()
-		}
-	})
-	rows := i.rows(ctx)
-	if rows != nil {
-		stop()
+	err := i.rows(ctx)
+	if err == nil && !i.report.AnyRefused() {
+		err = i.weighings(ctx)
 	}
-	wait.Wait()
 	i.report.sort()
-	return &i.report, firstCause(rows, weighings)
-}
-
-// firstCause prefers the error that stopped the other side to the interrupt that the other side saw of it.
-func firstCause(a, b error) error {
-	if a != nil && (b == nil || !errors.Is(a, context.Canceled)) {
-		return a
-	}
-	return b
+	return &i.report, err
 }
 
 // importer is one import under way; mu guards the report and what is told of it.
@@ -96,6 +79,7 @@ type importer struct {
 
 	mu     sync.Mutex
 	report Report
+	tried  int // rows that were tried before the first was sent
 }
 
 // heads notes where each producer stands. An answer at or before that was recorded by an earlier import: it is a repeat.
@@ -126,7 +110,7 @@ func (i *importer) repeated(r *eventv1.Receipt) bool {
 	})
 }
 
-// rows claims all lot codes and then sends the rows.
+// rows tries all rows, claims all lot codes and then sends the rows.
 func (i *importer) rows(ctx context.Context) error {
 	begun := i.cfg.Now()
 	defer func() {
@@ -138,10 +122,16 @@ func (i *importer) rows(ctx context.Context) error {
 		return err
 	}
 	p := newPlan(i.cfg.Season, i.cfg.Doors, stages)
-	if err := i.claim(ctx, p); err != nil {
+	if err := i.try(ctx, p); err != nil || i.report.Withheld {
 		return err
 	}
-	return i.carryOut(ctx, p.steps)
+	if err := i.claim(ctx, p); err != nil || i.report.AnyRefused() {
+		i.left(p.steps)
+		return err
+	}
+	err = i.carryOut(ctx, p.unsettled(), i.send, i.settle)
+	i.left(p.steps)
+	return err
 }
 
 // newStages is the stages of the season's runs that production does not know: a stage is data, and what it knows of one is left alone.
@@ -176,30 +166,34 @@ func (i *importer) newStages(ctx context.Context) ([]string, error) {
 
 // claim reserves all lot codes before the first fact.
 func (i *importer) claim(ctx context.Context, p *plan) error {
-	for batch := range slices.Chunk(p.claims(), claimsPerCall) {
-		if err := i.claimOrRefuse(ctx, p, batch); err != nil {
+	return i.claimAll(ctx, p.claims(), func(c claim, err error) { i.refuse(c.step(p), err) })
+}
+
+// claimAll claims codes in batches, all or nothing each.
+func (i *importer) claimAll(ctx context.Context, claims []claim, refuse func(claim, error)) error {
+	for batch := range slices.Chunk(claims, claimsPerCall) {
+		if err := i.claimOrRefuse(ctx, batch, refuse); err != nil {
 			return fmt.Errorf("claim lot codes: %w", err)
 		}
 	}
 	return nil
 }
 
-// claimOrRefuse claims a batch, all or nothing. A refused one holds a code that somebody else has used: it is halved until that row is found, and
-// what does not rest on it goes on.
-func (i *importer) claimOrRefuse(ctx context.Context, p *plan, batch []claim) error {
+// claimOrRefuse claims a batch. A refused one holds a code that somebody else has used: it is halved until each such row is found.
+func (i *importer) claimOrRefuse(ctx context.Context, batch []claim, refuse func(claim, error)) error {
 	err := i.claimBatch(ctx, batch)
 	switch {
 	case !refused(err):
 		return err
 	case len(batch) == 1:
-		p.refuseBirth(batch[0], err)
+		refuse(batch[0], err)
 		return nil
 	}
 	half := len(batch) / 2
-	if err := i.claimOrRefuse(ctx, p, batch[:half]); err != nil {
+	if err := i.claimOrRefuse(ctx, batch[:half], refuse); err != nil {
 		return err
 	}
-	return i.claimOrRefuse(ctx, p, batch[half:])
+	return i.claimOrRefuse(ctx, batch[half:], refuse)
 }
 
 func (i *importer) claimBatch(ctx context.Context, batch []claim) error {
@@ -216,12 +210,11 @@ func (i *importer) claimBatch(ctx context.Context, batch []claim) error {
 	})
 }
 
-// refuseBirth puts the refusal of a claim in place of sending what bears the lot.
-func (p *plan) refuseBirth(c claim, err error) {
-	for _, s := range p.bears[c.lot] {
-		s.at = c.at
-		s.send = func(context.Context) (*eventv1.Receipt, error) { return nil, err }
-	}
+// step is the command that bears a lot, told with the place of the very row.
+func (c claim) step(p *plan) *step {
+	s := p.bears[c.lot][0]
+	s.at = c.at
+	return s
 }
 
 // note changes the report and tells how far the import is.
@@ -231,7 +224,7 @@ func (i *importer) note(change func(*Report)) {
 	change(&i.report)
 	if i.cfg.Progress != nil {
 		r := &i.report
-		i.cfg.Progress(Progress{Rows: r.Done(), TotalRows: r.Total, Weighings: r.Weighings.Done(), TotalWeighings: r.Weighings.Total,
+		i.cfg.Progress(Progress{Tried: i.tried, Rows: r.Done(), TotalRows: r.Total, Weighings: r.Weighings.Done(), TotalWeighings: r.Weighings.Total,
 			Refused: len(r.Refusals)})
 	}
 }

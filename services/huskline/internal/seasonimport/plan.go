@@ -18,11 +18,12 @@ type step struct {
 	rows int // of the folder that it carries
 	send func(ctx context.Context) (*eventv1.Receipt, error)
 
-	rests []*step // it is not sent where one of these was refused, and it relies on their receipts
-	after []*step // it waits for these whatever becomes of them
+	rests []*step // it waits for these, and relies on their receipts
+	after []*step // it waits for these
 
 	followers []*step
 	waiting   int
+	settled   bool // recorded, now or before
 	refused   bool
 	receipt   *eventv1.Receipt
 }

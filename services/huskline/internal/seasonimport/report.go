@@ -4,27 +4,36 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"huskline/services/huskline/internal/seasonfile"
 )
 
-// Refusal is rows that a rule refused, or that were not sent because they rest on such rows.
+// Refusal is rows that a rule refused.
 type Refusal struct {
 	seasonfile.Where
 	What    string // "delivery D-00001"
 	Reason  string // the rule's stable name
 	Message string // the rule, the value and the limit
-	NotSent bool   // it rests on a refused row and was not sent
 }
 
-// String is the refusal on one line.
+// String is the refusal on one line, which names the thing once.
 func (r Refusal) String() string {
+	if strings.HasPrefix(r.Message, r.What+":") {
+		return fmt.Sprintf("%s: %s (%s)", r.Where, r.Message, r.Reason)
+	}
 	return fmt.Sprintf("%s: %s: %s (%s)", r.Where, r.What, r.Message, r.Reason)
 }
 
-// notSent is the reason of a row that rests on a refused one.
-const notSent = "rests_on_refused"
+// Unsent is rows that were not sent, because others were refused.
+type Unsent struct {
+	seasonfile.Where
+	What string
+}
+
+// String is what was not sent on one line.
+func (u Unsent) String() string { return u.Where.String() + ": " + u.What }
 
 // Report is how an import went. Rows are those of the CSV files, weighings apart.
 type Report struct {
@@ -32,12 +41,16 @@ type Report struct {
 	Sent     int // accepted now
 	Repeated int // accepted by an earlier import, recognised by their ids
 	Refused  int // refused by a rule
-	NotSent  int // resting on a refused row
+	NotSent  int // because others were refused
 
 	Elapsed time.Duration // of the rows, weighings apart
 
 	Weighings Weighings
 	Refusals  []Refusal // by file and line
+	Unsent    []Unsent  // by file and line
+
+	// Withheld: what was refused was refused before the first row was sent, and nothing was sent at all.
+	Withheld bool
 }
 
 // Weighings is how the lines of weighings.csv went.
@@ -71,10 +84,14 @@ func (r *Report) sort() {
 	slices.SortStableFunc(r.Refusals, func(a, b Refusal) int {
 		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 	})
+	slices.SortStableFunc(r.Unsent, func(a, b Unsent) int {
+		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
+	})
 }
 
 // Progress is how far an import is; it is told after every answer, one call at a time.
 type Progress struct {
+	Tried                     int // rows tried before the first is sent; 0 in a plant that has recorded nothing
 	Rows, TotalRows           int
 	Weighings, TotalWeighings int64
 	Refused                   int // rows and weighings refused, in conflict or not sent

@@ -140,7 +140,7 @@ func (p *plan) sendReturn(row *seasonfile.Return, released bool) send {
 			CommandId: commandID(seasonfile.ReturnsFile, row.ID), ReturnId: row.ID, Shipment: row.Shipment, Lot: string(row.Lot),
 			Claimant: claimant(seasonfile.ReturnsFile, row.Lot), Quantity: int64(row.Weight), Effective: stamp(row.Time),
 		})
-		if err != nil || !released || answer.GetHold() == "" {
+		if err != nil || !released || answer.GetHold() == "" || answer.GetReceipt() == nil {
 			return answer.GetReceipt(), err
 		}
 		end, err := p.doors.Inventory.ReleaseHold(ctx, &inventoryv1.ReleaseHoldRequest{

@@ -23,13 +23,37 @@ func (i *importer) weighings(ctx context.Context) error {
 	if i.cfg.Season.Weighings == 0 {
 		return nil
 	}
+	return i.stream(ctx, i.count)
+}
+
+// tryWeighings finds the weighings whose numbers the plant knows with other content. A batch that was answered before stays as it was answered.
+func (i *importer) tryWeighings(ctx context.Context) error {
+	if i.cfg.Season.Weighings == 0 {
+		return nil
+	}
+	return i.stream(ctx, func(b *seasonfile.Batch, answer *intakev1.StreamReadingsResponse) {
+		if answer.GetReceipt() != nil {
+			return
+		}
+		found := refusals(b, answer)
+		for n := range found {
+			if found[n].Reason == "sequence_taken" { // what is said of it is true of a reading that was sent
+				found[n].Message = "another reading is stored under this sequence number"
+			}
+		}
+		i.note(func(r *Report) { r.Refusals = append(r.Refusals, found...) })
+	})
+}
+
+// stream posts weighings.csv and gives every batch with its answer to tell.
+func (i *importer) stream(ctx context.Context, tell func(*seasonfile.Batch, *intakev1.StreamReadingsResponse)) error {
 	file, err := seasonfile.OpenWeighings(i.cfg.Folder)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = file.Close() }() // only read from
 	stream := weighfeed.Stream{Intake: i.cfg.Doors.Intake, Patience: i.patience(), Window: window}
-	if err := stream.Post(ctx, &feed{importer: i, file: file}); err != nil {
+	if err := stream.Post(ctx, &feed{tell: tell, file: file}); err != nil {
 		return fmt.Errorf("send %s: %w", seasonfile.WeighingsFile, err)
 	}
 	return nil
@@ -37,9 +61,9 @@ func (i *importer) weighings(ctx context.Context) error {
 
 // feed is weighings.csv as a source of batches.
 type feed struct {
-	importer *importer
-	file     *seasonfile.Weighings
-	open     []*seasonfile.Batch // handed out and not yet answered, in order
+	tell func(*seasonfile.Batch, *intakev1.StreamReadingsResponse)
+	file *seasonfile.Weighings
+	open []*seasonfile.Batch // handed out and not yet answered, in order
 }
 
 // Next reads the next batch of the file.
@@ -56,18 +80,23 @@ func (f *feed) Next() (*intakev1.StreamReadingsRequest, error) {
 	return req, nil
 }
 
-// Answered writes down how a batch went.
+// Answered passes on how a batch went.
 func (f *feed) Answered(_ *intakev1.StreamReadingsRequest, answer *intakev1.StreamReadingsResponse) error {
 	b := f.open[0]
 	f.open = f.open[1:]
-	repeated := f.importer.repeated(answer.GetReceipt())
-	f.importer.note(func(r *Report) {
+	f.tell(b, answer)
+	return nil
+}
+
+// count writes down how a batch went.
+func (i *importer) count(b *seasonfile.Batch, answer *intakev1.StreamReadingsResponse) {
+	repeated := i.repeated(answer.GetReceipt())
+	i.note(func(r *Report) {
+		r.Refusals = append(r.Refusals, refusals(b, answer)...)
 		w := &r.Weighings
 		switch {
 		case answer.GetBatchReason() != "":
 			w.Refused += int64(len(b.Rows))
-			r.Refusals = append(r.Refusals, Refusal{Where: b.Rows[0].Where, What: fmt.Sprintf("batch of %d weighings", len(b.Rows)),
-				Reason: answer.GetBatchReason(), Message: answer.GetBatchMessage()})
 			return
 		case repeated:
 			w.Repeated += answer.GetStored() + answer.GetRepeated()
@@ -77,15 +106,24 @@ func (f *feed) Answered(_ *intakev1.StreamReadingsRequest, answer *intakev1.Stre
 		}
 		w.Refused += answer.GetRefused()
 		w.Conflicts += answer.GetConflicts()
-		for _, x := range answer.GetExceptions() {
-			if refusedReading(x) && int(x.GetIndex()) < len(b.Rows) {
-				row := b.Rows[x.GetIndex()]
-				r.Refusals = append(r.Refusals, Refusal{Where: row.Where, What: fmt.Sprintf("weighing %s/%d", row.Scale, row.Seq), Reason: x.GetReason(),
-					Message: x.GetMessage()})
-			}
-		}
 	})
-	return nil
+}
+
+// refusals are what of a batch was refused, or in conflict.
+func refusals(b *seasonfile.Batch, answer *intakev1.StreamReadingsResponse) []Refusal {
+	if answer.GetBatchReason() != "" {
+		return []Refusal{{
+			Where: b.Rows[0].Where, What: fmt.Sprintf("batch of %d weighings", len(b.Rows)), Reason: answer.GetBatchReason(), Message: answer.GetBatchMessage(),
+		}}
+	}
+	var out []Refusal
+	for _, x := range answer.GetExceptions() {
+		if refusedReading(x) && int(x.GetIndex()) < len(b.Rows) {
+			row := b.Rows[x.GetIndex()]
+			out = append(out, Refusal{Where: row.Where, What: fmt.Sprintf("weighing %s/%d", row.Scale, row.Seq), Reason: x.GetReason(), Message: x.GetMessage()})
+		}
+	}
+	return out
 }
 
 func refusedReading(x *intakev1.ReadingAnswer) bool {

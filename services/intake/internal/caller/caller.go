@@ -51,6 +51,9 @@ func (in *Inventory) Claim(ctx context.Context, command string, id lot.ID, claim
 	}
 	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
+	if rpc.TrialOf(ctx) {
+		ctx = rpc.WithTrial(ctx)
+	}
 	_, err = in.client.ClaimLots(ctx, &inventoryv1.ClaimLotsRequest{
 		CommandId: uuid.NewSHA1(base, []byte("claim "+string(id))).String(),
 		Claims:    []*inventoryv1.Claim{{Lot: string(id), Claimant: claimant}},

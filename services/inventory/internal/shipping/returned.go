@@ -32,6 +32,11 @@ type Came struct {
 // TakeBack takes goods of a shipment line back as a new lot, held from birth: nobody knows where they have been. No more comes back than
 // went out.
 func TakeBack(ctx context.Context, tx Tx, r Return) (Came, []lot.Event, error) {
+	came, events, err := takeBack(ctx, tx, r)
+	return came, events, stock.InUse(ctx, tx, stock.ReturnFact(r.Return()), err)
+}
+
+func takeBack(ctx context.Context, tx Tx, r Return) (Came, []lot.Event, error) {
 	s, err := tx.Shipment(ctx, r.Shipment)
 	if err != nil {
 		return Came{}, nil, err

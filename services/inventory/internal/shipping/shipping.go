@@ -68,6 +68,17 @@ type Order struct {
 // Ship lets goods leave. A custom client's goods leave to their owner only, a seller's own go back to the seller, the company's are sold, or
 // go back to who brought them.
 func Ship(ctx context.Context, tx Tx, o Order) ([]lot.Event, error) {
+	events, err := ship(ctx, tx, o)
+	if err == nil || !fault.Refused(err) || fault.KindOf(err) == fault.KindConflict {
+		return events, err
+	}
+	if _, unknown := tx.Shipment(ctx, o.Shipment); unknown != nil {
+		return nil, err
+	}
+	return nil, fault.Conflict("shipment_known", "shipment %s: this number is in use already", o.Shipment) // stands whatever else is mended
+}
+
+func ship(ctx context.Context, tx Tx, o Order) ([]lot.Event, error) {
 	want := stock.Want{Parties: []lot.PartyID{o.Consignee}}
 	o.Lines = slices.Clone(o.Lines)
 	if err := number(&o.Shipped); err != nil {

@@ -27,6 +27,11 @@ type Adjust struct {
 // disposition to destroy them only.
 func AdjustLot(ctx context.Context, tx Tx, a Adjust) (lot.Quantity, []lot.Event, error) {
 	fact := AdjustmentFact(a.Name)
+	left, events, err := adjustLot(ctx, tx, a, fact)
+	return left, events, InUse(ctx, tx, fact, err)
+}
+
+func adjustLot(ctx context.Context, tx Tx, a Adjust, fact string) (lot.Quantity, []lot.Event, error) {
 	if a.DrawnBy == "" {
 		if err := FreeName(a.Name); err != nil {
 			return 0, nil, err

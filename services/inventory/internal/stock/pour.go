@@ -18,6 +18,11 @@ type Pour struct {
 // PourLot pours. The first pour bears the bin lot. A bin lot that was drawn from, or seen empty, takes no more: its origins and cost stand.
 func PourLot(ctx context.Context, tx Tx, p Pour) ([]lot.Event, error) {
 	fact := PourFact(p.Poured.Pour)
+	events, err := pourLot(ctx, tx, p, fact)
+	return events, InUse(ctx, tx, fact, err)
+}
+
+func pourLot(ctx context.Context, tx Tx, p Pour, fact string) ([]lot.Event, error) {
 	b, err := Open(ctx, tx, fact, Want{Lots: []lot.ID{p.Lot, p.Bin}, Born: []lot.ID{p.Bin}, Places: []lot.PlaceID{p.BinPlace}})
 	if err != nil {
 		return nil, err

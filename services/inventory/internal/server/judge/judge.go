@@ -12,6 +12,7 @@ import (
 	"huskline/internal/command"
 	"huskline/internal/fault"
 	"huskline/internal/lot"
+	"huskline/internal/rpc"
 	"huskline/services/inventory/internal/count"
 	"huskline/services/inventory/internal/hold"
 	"huskline/services/inventory/internal/movement"
@@ -81,10 +82,10 @@ func Run[A proto.Message](ctx context.Context, j *Judge, req command.Request, us
 }
 
 // Twice runs a command, and again where its refusal may come of what the others have said and was not known here yet. Where one of them
-// cannot be asked there is no judgement: the error is of kind unavailable.
+// cannot be asked there is no judgement: the error is of kind unavailable. A trial says what is known here.
 func Twice[A proto.Message](ctx context.Context, j *Judge, req command.Request, use func(ctx context.Context, tx Tx) (A, []lot.Event, error)) (A, error) {
 	answer, err := Run(ctx, j, req, use)
-	if err == nil || !stock.MayBeBehind(err) {
+	if err == nil || rpc.TrialOf(ctx) || !stock.MayBeBehind(err) {
 		return answer, err
 	}
 	// Events in quarantine are no reason to wait: a person looks at them.
