@@ -18,6 +18,7 @@ type WeightKeyed struct {
 	Reason     string
 	Supersedes int64 // number of the keyed weight that this one stands in place of; 0: none
 	Operator   string
+	Marks      []string // rules that it broke and is marked with, as a reading of the scale would be
 }
 
 // WeightMatched says which reading of the scale a keyed weight is, as a person found. Neither is replaced by the other.

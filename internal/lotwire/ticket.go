@@ -10,7 +10,7 @@ import (
 func WeightKeyed(k lot.WeightKeyed) *eventv1.WeightKeyed {
 	return &eventv1.WeightKeyed{
 		Keyed: k.Keyed, Scale: k.Scale, Ticket: k.Ticket, Digits: k.Digits, Unit: k.Unit, Micropounds: int64(k.Mass), Time: Time(k.Time),
-		Reason: k.Reason, Supersedes: k.Supersedes, Operator: k.Operator,
+		Reason: k.Reason, Supersedes: k.Supersedes, Operator: k.Operator, Marks: k.Marks,
 	}
 }
 
@@ -19,7 +19,7 @@ func ParseWeightKeyed(m *eventv1.WeightKeyed) (lot.WeightKeyed, error) {
 	at, err := ParseTime(m.GetTime())
 	return lot.WeightKeyed{
 		Keyed: m.GetKeyed(), Scale: m.GetScale(), Ticket: m.GetTicket(), Digits: m.GetDigits(), Unit: m.GetUnit(),
-		Mass: weight.Mass(m.GetMicropounds()), Time: at, Reason: m.GetReason(), Supersedes: m.GetSupersedes(), Operator: m.GetOperator(),
+		Mass: weight.Mass(m.GetMicropounds()), Time: at, Reason: m.GetReason(), Supersedes: m.GetSupersedes(), Operator: m.GetOperator(), Marks: m.GetMarks(),
 	}, err
 }
 

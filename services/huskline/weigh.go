@@ -18,7 +18,7 @@ import (
 
 type weighCmd struct {
 	File       string `arg:"" optional:"" default:"-" help:"File with a header row or JSON lines; - is standard input."`
-	Register   bool   `help:"Register scales that the plant does not know, without limits, without asking; needs an administrator's token."`
+	Register   bool   `help:"Register scales that the plant does not know, without limits; needs an administrator's token. Without it their readings are refused, but for a plant that knows no scale yet."`
 	From       string `help:"Stand beside a device and go on until ctrl-C: tcp://HOST:PORT or serial:///dev/NAME (text frames of SMA SCP-0499), mqtt://USER@HOST:PORT/TOPIC, or a file that grows." placeholder:"ADDRESS"`
 	Scale      string `help:"With --from: the scale that sends the frames." placeholder:"CODE"`
 	Queue      string `help:"With --from: folder that keeps readings until the plant has them." type:"path" placeholder:"DIR"`
@@ -35,6 +35,8 @@ type weighObject struct {
 	Repeated   int64        `json:"repeated"`
 	Refused    int64        `json:"refused"`
 	Conflicts  int64        `json:"in_conflict"`
+	Marked     int64        `json:"marked"`        // of those stored
+	Doubtful   int64        `json:"time_doubtful"` // of those marked
 	Exceptions []lineObject `json:"exceptions"`
 }
 
@@ -84,12 +86,15 @@ func (c *weighCmd) Run(s *session) error {
 		},
 	}, feed)
 	o.Lines, o.Stored, o.Repeated, o.Refused, o.Conflicts = report.Lines, report.Stored, report.Repeated, report.Refused, report.Conflicts
+	o.Marked, o.Doubtful = report.Marked, report.Doubtful
 	if err != nil && report.Lines == 0 {
 		return err
 	}
+	tellMarked(s.errout, o.Marked, o.Doubtful)
+	columns := []string{"lines", "stored", "repeated", "refused", "in conflict", "marked", "time doubtful"}
 	if printErr := s.print(answer{object: o, sheets: []sheet{{
-		columns: []string{"lines", "stored", "repeated", "refused", "in conflict"}, numeric: numericColumns("lines", "stored", "repeated", "refused", "in conflict"),
-		rows: [][]string{{itoa(o.Lines), itoa(o.Stored), itoa(o.Repeated), itoa(o.Refused), itoa(o.Conflicts)}},
+		columns: columns, numeric: numericColumns(columns...),
+		rows: [][]string{{itoa(o.Lines), itoa(o.Stored), itoa(o.Repeated), itoa(o.Refused), itoa(o.Conflicts), itoa(o.Marked), itoa(o.Doubtful)}},
 		note: "Huskline supports the sealed scale and the weighmaster and replaces neither.",
 	}}}); printErr != nil {
 		return printErr
@@ -104,22 +109,31 @@ func (c *weighCmd) Run(s *session) error {
 	return nil
 }
 
+// tellMarked says how many readings were stored with a mark, where some were: a person has to judge what rests on them.
+func tellMarked(to io.Writer, marked, doubtful int64) {
+	if marked > 0 {
+		fmt.Fprintf(to, "%d stored readings are marked, %d of them with a doubtful time: huskline scales rules says by which rules\n", marked, doubtful)
+	}
+}
+
 // scaleBook is the scales that the plant knows, so that a misspelt code is noticed: with an administrator's token it would become a scale.
 type scaleBook struct {
 	s        *session
 	intake   intakev1.IntakeServiceClient
 	register bool
 	asked    bool
+	first    bool            // the plant knew no scale: there is none to misspell
 	known    map[string]bool // nil where the plant did not say
 }
 
-// admit refuses a code that differs from a known one in capitals only: nobody means two scales by that. It asks the plant once.
+// admit refuses a code that the plant does not know, unless it is to be registered or the plant knew none at all. It asks the plant once.
 func (b *scaleBook) admit(r *intakev1.Reading) error {
 	if !b.asked {
 		b.asked = true
 		_ = b.load() // where the plant does not answer, the posting itself says why
+		b.first = b.known != nil && len(b.known) == 0
 	}
-	if b.register || b.known[r.GetScale()] {
+	if b.register || b.known == nil || b.known[r.GetScale()] {
 		return nil
 	}
 	for code := range b.known {
@@ -127,7 +141,10 @@ func (b *scaleBook) admit(r *intakev1.Reading) error {
 			return fault.Invalid("scale_capitals", "scale %s: it is not known, %s is; codes are told apart by their capitals too (--register allows both)", r.GetScale(), code)
 		}
 	}
-	return nil
+	if b.first {
+		return nil
+	}
+	return fault.NotFound("scale_unknown", "scale %s: it is not registered; --register registers it with this reading", r.GetScale())
 }
 
 // answered tells a scale that came to be by its first reading.

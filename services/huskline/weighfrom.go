@@ -56,10 +56,11 @@ func (c *weighCmd) from(s *session) error {
 	say := newWeighTeller(s)
 	say.opened(c.Queue, opened)
 	report, err := station.Run(s.ctx, station.Config{
-		Queue: queue, Source: c.source(s, address, queue, password), Intake: line.intake, NewID: uuid.NewString, Scale: c.Scale, First: c.First, Register: c.Register, Say: say.event,
+		Queue: queue, Source: c.source(s, address, queue, password), Intake: line.intake, NewID: uuid.NewString, Scale: c.Scale, First: c.First, Register: c.Register, Now: s.now, Say: say.event,
 	})
 	fmt.Fprintf(s.errout, "captured %d, stored %d, sent before %d, in conflict %d; %d wait and %d are set aside in %s\n",
 		report.Captured, report.Stored, report.Repeated, report.Conflicts, report.Waiting, report.Aside, c.Queue)
+	tellMarked(s.errout, report.Marked, report.Doubtful)
 	switch {
 	case err != nil:
 		return err
@@ -161,15 +162,16 @@ func (w *weighTeller) opened(dir string, o weighqueue.Opened) {
 
 // weighEvent is an event as programs read it.
 type weighEvent struct {
-	Event   string `json:"event"`
-	Scale   string `json:"scale"`
-	Seq     int64  `json:"seq"`
-	Time    string `json:"time"`
-	Reading string `json:"reading"`
-	Unit    string `json:"unit"`
-	Kind    string `json:"kind"`
-	Reason  string `json:"reason,omitempty"`
-	Message string `json:"message,omitempty"`
+	Event   string   `json:"event"`
+	Scale   string   `json:"scale"`
+	Seq     int64    `json:"seq"`
+	Time    string   `json:"time"`
+	Reading string   `json:"reading"`
+	Unit    string   `json:"unit"`
+	Kind    string   `json:"kind"`
+	Reason  string   `json:"reason,omitempty"`
+	Message string   `json:"message,omitempty"`
+	Marks   []string `json:"marks,omitempty"`
 }
 
 func (w *weighTeller) event(e station.Event) {
@@ -192,14 +194,18 @@ func (w *weighTeller) event(e station.Event) {
 func (w *weighTeller) reading(e station.Event) {
 	r := e.Reading
 	o := weighEvent{Event: e.Name, Scale: r.GetScale(), Seq: r.GetSequence(), Time: eventTime(r.GetTime()), Reading: r.GetDigits(), Unit: r.GetUnit(), Kind: kindWord(r.GetKind()),
-		Reason: e.Reason, Message: e.Message}
+		Reason: e.Reason, Message: e.Message, Marks: e.Marks}
 	switch w.s.cli.Format {
 	case "json":
 		_ = json.NewEncoder(w.s.out).Encode(o)
 	case "csv":
 		fmt.Fprintf(w.s.out, "%s,%s,%d,%s,%s,%s,%s,%s\n", o.Event, o.Scale, o.Seq, o.Time, o.Reading, o.Unit, o.Kind, o.Reason)
 	default:
-		fmt.Fprintf(w.s.out, "%-9s %s\n", o.Event, readingLine(r))
+		marks := ""
+		if len(o.Marks) > 0 {
+			marks = ", marked " + strings.Join(o.Marks, ", ")
+		}
+		fmt.Fprintf(w.s.out, "%-9s %s%s\n", o.Event, readingLine(r), marks)
 	}
 }
 

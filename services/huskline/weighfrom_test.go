@@ -360,8 +360,9 @@ func TestWeighUsage(t *testing.T) {
 	}
 }
 
-// TestWeighTellsUnknownScales: a code that an administrator's token makes a scale is told, and one that differs in capitals only is refused.
-func TestWeighTellsUnknownScales(t *testing.T) {
+// TestWeighRegistersWhereAsked: a code that the plant does not know becomes a scale with --register alone, but for a plant that knows none, which is told; one
+// of doubtful time is counted in the summary.
+func TestWeighRegistersWhereAsked(t *testing.T) {
 	t.Parallel()
 	up := planttest.Up(t, planttest.UpConfig{})
 	line := func(scale string) string {
@@ -374,6 +375,14 @@ func TestWeighTellsUnknownScales(t *testing.T) {
 	r = commandWith(t.Context(), line("truck-1")+line("TRUCK-1"), "--data", up.Dir, "weigh")
 	if r.Code != exitRefused || !strings.Contains(r.Err, "line 1: refused: scale truck-1: it is not known, TRUCK-1 is") {
 		t.Errorf("exit %d: %s", r.Code, r.Err)
+	}
+	r = commandWith(t.Context(), line("TRUCK-2")+line("TRUCK-1"), "--data", up.Dir, "weigh")
+	if r.Code != exitRefused || !strings.Contains(r.Err, "line 1: refused: scale TRUCK-2: it is not registered; --register") {
+		t.Errorf("exit %d: %s", r.Code, r.Err)
+	}
+	r = commandWith(t.Context(), strings.ReplaceAll(line("TRUCK-1"), `"seq":1,"time":"2026`, `"seq":2,"time":"2099`), "--data", up.Dir, "--format", "json", "weigh")
+	if r.Code != exitDone || !strings.Contains(strings.ReplaceAll(r.Out, " ", ""), `"time_doubtful":1`) || !strings.Contains(r.Err, "1 of them with a doubtful time") {
+		t.Errorf("of the future: exit %d: %s %s", r.Code, r.Out, r.Err)
 	}
 	r = commandWith(t.Context(), line("truck-1"), "--data", up.Dir, "weigh", "--register")
 	if r.Code != exitDone || r.Err != "" {

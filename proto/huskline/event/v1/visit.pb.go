@@ -664,7 +664,9 @@ type WeightKeyed struct {
 	// Number of the keyed weight that this one stands in place of; 0: none.
 	Supersedes int64 `protobuf:"varint,9,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
 	// Who keyed it in.
-	Operator      string `protobuf:"bytes,10,opt,name=operator,proto3" json:"operator,omitempty"`
+	Operator string `protobuf:"bytes,10,opt,name=operator,proto3" json:"operator,omitempty"`
+	// Names of the rules that it broke when it was keyed in and is marked with, as a reading of the scale would be.
+	Marks         []string `protobuf:"bytes,11,rep,name=marks,proto3" json:"marks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -767,6 +769,13 @@ func (x *WeightKeyed) GetOperator() string {
 		return x.Operator
 	}
 	return ""
+}
+
+func (x *WeightKeyed) GetMarks() []string {
+	if x != nil {
+		return x.Marks
+	}
+	return nil
 }
 
 // WeightMatched says which reading of the scale a keyed weight is, as a person found. Neither is replaced by the other.
@@ -1318,7 +1327,7 @@ const file_huskline_event_v1_visit_proto_rawDesc = "" +
 	"\aexpires\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aexpires\x12\x16\n" +
 	"\x06reason\x18\n" +
 	" \x01(\tR\x06reason\x12\x0e\n" +
-	"\x02by\x18\v \x01(\tR\x02by\"\xa3\x02\n" +
+	"\x02by\x18\v \x01(\tR\x02by\"\xb9\x02\n" +
 	"\vWeightKeyed\x12\x14\n" +
 	"\x05keyed\x18\x01 \x01(\x03R\x05keyed\x12\x14\n" +
 	"\x05scale\x18\x02 \x01(\tR\x05scale\x12\x16\n" +
@@ -1332,7 +1341,8 @@ const file_huskline_event_v1_visit_proto_rawDesc = "" +
 	"supersedes\x18\t \x01(\x03R\n" +
 	"supersedes\x12\x1a\n" +
 	"\boperator\x18\n" +
-	" \x01(\tR\boperator\"\xd8\x01\n" +
+	" \x01(\tR\boperator\x12\x14\n" +
+	"\x05marks\x18\v \x03(\tR\x05marks\"\xd8\x01\n" +
 	"\rWeightMatched\x12\x14\n" +
 	"\x05keyed\x18\x01 \x01(\x03R\x05keyed\x12\x14\n" +
 	"\x05scale\x18\x02 \x01(\tR\x05scale\x12\x1a\n" +

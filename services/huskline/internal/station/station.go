@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -13,6 +14,7 @@ import (
 	"huskline/internal/rpc"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/huskline/internal/device"
+	"huskline/services/huskline/internal/weighfeed"
 	"huskline/services/huskline/internal/weighqueue"
 )
 
@@ -22,9 +24,10 @@ type Config struct {
 	Source   device.Source
 	Intake   func() (intakev1.IntakeServiceClient, error) // asked before each call; the plant may be away, or have moved
 	NewID    func() string
-	Scale    string // that the source reads; empty: each reading names its own
-	First    int64  // the scale's first own number, where somebody knows it; 0: the plant is asked
-	Register bool   // a scale that the plant does not know may be registered, where the token is an administrator's
+	Now      func() time.Time // the clock beside the scale, told with each batch
+	Scale    string           // that the source reads; empty: each reading names its own
+	First    int64            // the scale's first own number, where somebody knows it; 0: the plant is asked
+	Register bool             // a scale that the plant does not know may be registered, where the token is an administrator's
 	Say      func(Event)
 }
 
@@ -36,11 +39,13 @@ type Event struct {
 	Message string
 	Alarm   bool
 	Theirs  *intakev1.Reading // with conflict: what the plant had under the number before
+	Marks   []string          // with stored: names of the rules that it broke
 }
 
 // Report counts what became of readings since the start, and what remains.
 type Report struct {
 	Captured, Stored, Repeated, Conflicts int64
+	Marked, Doubtful                      int64 // of those stored: with a mark; of doubtful time
 	Waiting, Aside                        int
 }
 
@@ -56,7 +61,7 @@ const (
 func Run(ctx context.Context, cfg Config) (Report, error) {
 	s := &station{cfg: cfg, known: map[string]bool{}}
 	s.sender = &weighqueue.Sender{
-		Queue: cfg.Queue, Intake: cfg.Intake, Admit: s.admit, NewID: cfg.NewID, Each: s.answered, Away: s.away, Call: callLimit,
+		Queue: cfg.Queue, Intake: cfg.Intake, Admit: s.admit, NewID: cfg.NewID, Each: s.answered, Away: s.away, Call: callLimit, Now: cfg.Now,
 	}
 	within, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -115,6 +120,12 @@ func (s *station) say(e Event) {
 		s.report.Captured++
 	case string(weighqueue.Stored):
 		s.report.Stored++
+		if len(e.Marks) > 0 {
+			s.report.Marked++
+		}
+		if slices.Contains(e.Marks, weighfeed.TimeDoubtful) {
+			s.report.Doubtful++
+		}
 	case string(weighqueue.Repeated):
 		s.report.Repeated++
 	case string(weighqueue.Conflict):
@@ -125,7 +136,7 @@ func (s *station) say(e Event) {
 
 // answered is told of every reading that the plant answered.
 func (s *station) answered(t weighqueue.Told) {
-	e := Event{Name: string(t.Outcome), Reading: t.Reading, Reason: t.Reason, Message: t.Message}
+	e := Event{Name: string(t.Outcome), Reading: t.Reading, Reason: t.Reason, Message: t.Message, Marks: t.Marks}
 	switch t.Outcome {
 	case weighqueue.Refused:
 		e.Alarm = true

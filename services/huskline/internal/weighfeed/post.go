@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -40,11 +41,16 @@ type Line struct {
 	Outcome Outcome
 	Reason  string // the rule's stable name; empty unless refused or in conflict
 	Message string
+	Marks   []string // names of the rules that a stored one broke
 }
+
+// TimeDoubtful is the mark of a reading that came with a wrong clock, or from too far in the past or the future.
+const TimeDoubtful = "time_doubtful"
 
 // Report counts the lines of a feed by outcome.
 type Report struct {
 	Lines, Stored, Repeated, Refused, Conflicts int64
+	Marked, Doubtful                            int64 // of those stored: with a mark; of doubtful time
 }
 
 // AnyRefused tells whether a line was refused or is in conflict.
@@ -213,6 +219,11 @@ func (l *lines) Answered(batch *intakev1.StreamReadingsRequest, answer *intakev1
 			told[i].Outcome, told[i].Reason, told[i].Message = Refused, answer.GetBatchReason(), answer.GetBatchMessage()
 		}
 	}
+	for _, m := range answer.GetMarked() {
+		if i := int(m.GetIndex()); i >= 0 && i < len(told) {
+			told[i].Marks = m.GetMarks()
+		}
+	}
 	for _, x := range answer.GetExceptions() {
 		i, outcome := int(x.GetIndex()), outcomes[x.GetOutcome()]
 		if i < 0 || i >= len(told) || outcome == "" {
@@ -231,6 +242,12 @@ func (l *lines) tell(line Line) {
 	switch line.Outcome {
 	case Stored:
 		l.report.Stored++
+		if len(line.Marks) > 0 {
+			l.report.Marked++
+		}
+		if slices.Contains(line.Marks, TimeDoubtful) {
+			l.report.Doubtful++
+		}
 	case Repeated:
 		l.report.Repeated++
 	case Refused:

@@ -27,6 +27,7 @@ type Told struct {
 	Outcome Outcome
 	Reason  string // empty unless refused or in conflict
 	Message string
+	Marks   []string // names of the rules that a stored one broke
 }
 
 // Sender empties a queue into the plant.
@@ -35,9 +36,10 @@ type Sender struct {
 	Intake func() (intakev1.IntakeServiceClient, error)     // asked before each call: the plant may have moved
 	Admit  func(context.Context, []*intakev1.Reading) error // may refuse readings before they are sent; nil: all are sent
 	NewID  func() string
-	Each   func(Told)      // told of every answered reading, once; after a crash perhaps once more
-	Away   func(err error) // told when a batch cannot be delivered, and with nil when one was again
-	Call   time.Duration   // how long one try may take
+	Each   func(Told)       // told of every answered reading, once; after a crash perhaps once more
+	Away   func(err error)  // told when a batch cannot be delivered, and with nil when one was again
+	Call   time.Duration    // how long one try may take
+	Now    func() time.Time // the clock beside the scale: told with each batch, so that a wrong one is noticed; nil: not told
 }
 
 // The pauses between tries, and after how long what was set aside is sent again: long enough to be no load, short enough that a scale registered
@@ -131,6 +133,9 @@ func (s *Sender) one(ctx context.Context, again bool) (bool, error) {
 	}
 	call, cancel := context.WithTimeout(ctx, s.Call)
 	defer cancel()
+	if s.Now != nil {
+		call = rpc.WithClock(call, s.Now())
+	}
 	if s.Admit != nil {
 		if err := s.Admit(call, b.Readings); err != nil {
 			return true, s.failed(b, err)
@@ -161,7 +166,7 @@ func (s *Sender) failed(b *Batch, err error) error {
 	if err := s.Queue.Answered(b.ID, why); err != nil {
 		return err
 	}
-	s.Each(Told{b.Readings[0], Refused, why.Reason, why.Message})
+	s.Each(Told{Reading: b.Readings[0], Outcome: Refused, Reason: why.Reason, Message: why.Message})
 	return nil
 }
 
@@ -169,6 +174,11 @@ func (s *Sender) settle(b *Batch, answer *intakev1.PostReadingsResponse) error {
 	told := make([]Told, len(b.Readings))
 	for i, r := range b.Readings {
 		told[i] = Told{Reading: r, Outcome: Stored}
+	}
+	for _, m := range answer.GetMarked() {
+		if i := int(m.GetIndex()); i >= 0 && i < len(told) {
+			told[i].Marks = m.GetMarks()
+		}
 	}
 	var refused []Refusal
 	for _, x := range answer.GetExceptions() {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -13,8 +14,10 @@ import (
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
 
 	"huskline/internal/fault"
+	"huskline/internal/rpc"
 	intakev1 "huskline/proto/huskline/intake/v1"
 )
 
@@ -30,12 +33,15 @@ type intake struct {
 	picky   bool
 	unknown bool // every reading is refused
 	calls   int
+	clock   string // what the sender's clock was said to be
 }
 
-func (f *intake) PostReadings(_ context.Context, req *intakev1.PostReadingsRequest, _ ...grpc.CallOption) (*intakev1.PostReadingsResponse, error) {
+func (f *intake) PostReadings(ctx context.Context, req *intakev1.PostReadingsRequest, _ ...grpc.CallOption) (*intakev1.PostReadingsResponse, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.calls++
+	md, _ := metadata.FromOutgoingContext(ctx)
+	f.clock = strings.Join(md.Get(rpc.ClockHeader), ",")
 	if a := f.answers[req.GetCommandId()]; a != nil {
 		return a, nil
 	}
@@ -92,6 +98,18 @@ func TestLostAnswers(t *testing.T) {
 	}
 	if got := q.Totals(); got.Waiting+got.Aside != 0 {
 		t.Errorf("%+v remains", got)
+	}
+}
+
+// Catches: a batch that does not tell the clock beside the scale, or tells that of the moment of weighing.
+func TestClockIsTold(t *testing.T) {
+	t.Parallel()
+	f := &intake{}
+	s, _ := sender(begun(t, 3), f)
+	s.Now = func() time.Time { return time.Date(2026, 1, 5, 8, 30, 0, 0, time.FixedZone("", -6*3600)) }
+	require.NoError(t, s.Drain(t.Context()))
+	if want := "2026-01-05T14:30:00Z"; f.clock != want || len(f.stored) != 3 {
+		t.Errorf("clock %q with %d stored; want %q with 3", f.clock, len(f.stored), want)
 	}
 }
 

@@ -73,11 +73,13 @@ func Key(ctx context.Context, tx Tx, k lot.WeightKeyed) (int64, []lot.Event, err
 	if !ok {
 		return 0, nil, fault.NotFound("scale_unknown", "scale %s: it is not registered", k.Scale)
 	}
-	if err := weighing.Keyable(on, weighing.Stored{
+	marks, err := weighing.Keyed(on, weighing.Stored{
 		Reading: weighing.Reading{Scale: k.Scale, Digits: k.Digits, Unit: k.Unit, Time: k.Time}, Mass: k.Mass,
-	}, tx.Now()); err != nil {
+	}, tx.Now())
+	if err != nil {
 		return 0, nil, err
 	}
+	k.Marks = marks.Names()
 	if k.Supersedes != 0 {
 		if err := replaceable(k, known); err != nil {
 			return 0, nil, err

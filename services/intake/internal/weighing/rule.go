@@ -18,6 +18,7 @@ const (
 	MarkTimeDoubtful Marks = 1 << iota
 	MarkUnderMinimum
 	MarkWeighedBefore
+	MarkUnitDiffers
 )
 
 // Names are the marks by the names of their rules, in the order of the table.
@@ -77,6 +78,10 @@ var liveRules = []liveRule{
 		Basis: scale.Own,
 	}, 0, rangeWrong},
 	{scale.Rule{
+		Name: "unit_differs", Stage: scale.AtReading, Says: "A reading is in the unit that its scale is registered to count in: common practice, no source. It is " +
+			"converted by its own unit.", Effect: scale.Mark, Basis: scale.Own,
+	}, MarkUnitDiffers, unitDiffers},
+	{scale.Rule{
 		Name: "above_capacity", Stage: scale.AtReading, Says: "No scale shows a reading above this part of its capacity.", Figure: "105 % of capacity",
 		Effect: scale.Refuse, Source: handbook + ", S.1.7", Edition: "an engineering forum's quotation", Basis: scale.Read,
 	}, 0, aboveCapacity},
@@ -110,57 +115,52 @@ func (p *posting) measure(row Row, index int, s *scale.Scale) candidate {
 	if !p.batch.Historic {
 		c.Offset = p.offset(row.Time)
 	}
-	w := weighed{Row: &c.Row, scale: s, at: row.Time, now: p.now}
 	if p.batch.Historic {
 		if row.Time.After(p.now.Add(form.Ahead)) {
 			c.Marks = MarkTimeDoubtful
 		}
 		return c
 	}
+	c.Marks, c.barred = weighed{Row: &c.Row, scale: s, at: row.Time, now: p.now}.judged()
+	return c
+}
+
+// judged holds a weight to the table: the marks that it gets, and the rule that refuses it.
+func (w weighed) judged() (marks Marks, barred error) {
 	for i := range liveRules {
 		rule := &liveRules[i]
 		why := rule.broken(w)
 		switch {
 		case why == "":
 		case rule.Effect == scale.Mark:
-			c.Marks |= rule.mark
+			marks |= rule.mark
 			if rule.mark == MarkTimeDoubtful {
-				w.at = p.now
+				w.at = w.now
 			}
 		default:
-			c.barred = fault.Precondition(rule.Name, "scale %s: %s", row.Scale, why)
-			return c
+			return marks, fault.Precondition(rule.Name, "scale %s: %s", w.Scale, why)
 		}
 	}
-	return c
+	return marks, nil
 }
 
-// Keyable refuses a weight that a person keys in off the indicator of a scale by the rules that refuse a reading of it.
-func Keyable(on scale.Scale, r Stored, now time.Time) error {
-	w := weighed{Row: &Row{Reading: r.Reading, Mass: r.Mass}, scale: &on, at: r.Time, now: now}
-	for i := range liveRules {
-		rule := &liveRules[i]
-		if rule.Effect != scale.Refuse {
-			continue
-		}
-		if why := rule.broken(w); why != "" {
-			return fault.Precondition(rule.Name, "scale %s: %s", r.Scale, why)
-		}
-	}
-	return nil
+// Keyed holds a weight that a person keys in off the indicator of a scale to the rules for a reading of it: refused by the same ones, and marked by the
+// same ones.
+func Keyed(on scale.Scale, r Stored, now time.Time) (Marks, error) {
+	return weighed{Row: &Row{Reading: r.Reading, Mass: r.Mass}, scale: &on, at: r.Time, now: now}.judged()
 }
 
 // leastOffset is what two clocks of which nobody speaks may differ by.
 const leastOffset = time.Second
 
-// offset is what the sender's clock is ahead: as it told, else what the reading's own time is ahead of the service's clock. That a reading is of
-// the past tells nothing: it may have waited.
+// offset is what the sender's clock is ahead: as it told, or what the reading's own time is ahead of the service's clock where that is more, since the
+// sender may pass on what another device dated. That a reading is of the past tells nothing: it may have waited.
 func (p *posting) offset(at time.Time) time.Duration {
 	var off time.Duration
-	switch ahead := at.Sub(p.now); {
-	case p.batch.Clock != nil:
+	if p.batch.Clock != nil {
 		off = *p.batch.Clock
-	case ahead > 0:
+	}
+	if ahead := at.Sub(p.now); ahead > off.Abs() {
 		off = ahead
 	}
 	if off.Abs() < leastOffset {
@@ -233,6 +233,13 @@ func rangeWrong(w weighed) string {
 		return fmt.Sprintf("%s lb: range %d ends at %s lb", w.Mass, n, w.scale.Ranges[n-1].Top)
 	}
 	return ""
+}
+
+func unitDiffers(w weighed) string {
+	if w.scale.Unit == "" || weight.Unit(w.Unit) == w.scale.Unit {
+		return ""
+	}
+	return fmt.Sprintf("it counts in %s, the reading is in %s", w.scale.Unit, w.Unit)
 }
 
 // aboveCapacity leaves a twentieth above the capacity for what is put on too much.

@@ -60,6 +60,7 @@ func TestLiveRules(t *testing.T) {
 		{"no class, no least load", func(s *scale.Scale) { s.Class = "" }, func(r *Reading) { r.Digits = "20" }, kept},
 		{"10 kg steps", metric, func(r *Reading) { r.Digits, r.Unit = "21780", "KGM" }, kept},
 		{"off 10 kg steps", metric, func(r *Reading) { r.Digits, r.Unit = "21785", "KGM" }, refused("off_division")},
+		{"in pounds from a scale that counts in kilograms", func(s *scale.Scale) { s.Unit = weight.KilogramUnit }, nil, marked("unit_differs")},
 		{"no limits", func(s *scale.Scale) { *s = scale.Scale{InService: true} }, func(r *Reading) { r.Digits = "999999.9" }, kept},
 		{"out of service", func(s *scale.Scale) { s.InService = false }, nil, refused("scale_out_of_service")},
 		{"out since then", func(s *scale.Scale) { s.InService, s.OutSince = false, now.Add(-time.Hour) }, nil, refused("scale_out_of_service")},
@@ -139,12 +140,51 @@ func TestOffsetOfClocks(t *testing.T) {
 		{"clock far ahead", time.Hour, ahead(time.Hour), time.Hour, []string{"time_doubtful"}},
 		{"of the future, no clock told", 2 * time.Minute, nil, 2 * time.Minute, nil},
 		{"under a second", 900 * time.Millisecond, nil, 0, nil},
+		{"passed on with a future time by a sender whose clock agrees", time.Hour, ahead(0), time.Hour, []string{"time_doubtful"}},
+		{"the like, its sender a little behind", 4 * time.Minute, ahead(-time.Minute), 4 * time.Minute, nil},
 	} {
 		r := sound()
 		r.Digits, r.Time = "48020", now.Add(tc.at)
 		got, c := judged(t, r, truck(), Batch{Clock: tc.clock})
 		if c.Offset != tc.want || !slices.Equal(got.Marks, tc.marks) || got.Rule != "" {
 			t.Errorf("%s: offset %s, %+v; want %s, marks %v", tc.name, c.Offset, got, tc.want, tc.marks)
+		}
+	}
+}
+
+// What a person keys in off an indicator is held to the same table: refused by the same rules, and marked by the same ones.
+func TestKeyedWeightsAreMarked(t *testing.T) {
+	t.Parallel()
+	for _, tc := range []struct {
+		name   string
+		scale  func(*scale.Scale)
+		change func(*Reading)
+		want   verdict
+	}{
+		{"nothing to say", nil, nil, verdict{}},
+		{"under the least load", nil, func(r *Reading) { r.Digits = "980" }, verdict{Marks: []string{"under_minimum"}}},
+		{"in another unit", func(s *scale.Scale) { s.Unit, s.Division = weight.KilogramUnit, 0 }, nil, verdict{Marks: []string{"unit_differs"}}},
+		{"before the scale failed", failed, nil, verdict{Marks: []string{"weighed_before_failure"}}},
+		{"out of service", func(s *scale.Scale) { s.InService = false }, nil, verdict{Rule: "scale_out_of_service"}},
+		{"past its seal", func(s *scale.Scale) { s.Sealed = now.Add(-61 * time.Minute) }, nil, verdict{Rule: "seal_expired"}},
+		{"over capacity", nil, func(r *Reading) { r.Digits = "105020" }, verdict{Rule: "above_capacity"}},
+		{"off the division", nil, func(r *Reading) { r.Digits = "48030" }, verdict{Rule: "off_division"}},
+	} {
+		r, s := sound(), truck()
+		r.Digits = "48020"
+		if tc.scale != nil {
+			tc.scale(&s)
+		}
+		if tc.change != nil {
+			tc.change(&r)
+		}
+		row, err := formOf(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		marks, err := Keyed(s, Stored{Reading: r, Mass: row.Mass}, now)
+		if diff := cmp.Diff(tc.want, verdict{fault.ReasonOf(err), marks.Names()}); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tc.name, diff)
 		}
 	}
 }
