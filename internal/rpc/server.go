@@ -272,32 +272,3 @@ func (c *chain) wellFormed(m any) error {
 	}
 	return formFault(c.validator.Validate(msg))
 }
-
-// formFault says the first violated rule, with its field, in words a person can use.
-func formFault(err error) error {
-	var violations *protovalidate.ValidationError
-	switch {
-	case err == nil:
-		return nil
-	case errors.As(err, &violations) && len(violations.Violations) > 0:
-		v := violations.Violations[0].Proto
-		return fault.Invalid("form", "field %s: %s (rule %s)", protovalidate.FieldPathString(v.GetField()), inWords(v.GetMessage()), v.GetRuleId())
-	}
-	return err
-}
-
-// inWords says the contract's patterns as a person would.
-func inWords(message string) string {
-	for pattern, words := range map[string]string{
-		"`^[!-~]{1,64}$`":                      "must be 1 to 64 printable ASCII characters without blanks",
-		"`^[!-~]{0,64}$`":                      "must be at most 64 printable ASCII characters without blanks",
-		"`^[A-Za-z0-9][A-Za-z0-9._@-]{0,63}$`": "must be 1 to 64 letters, digits and . _ @ -, beginning with a letter or digit",
-		"`^[a-z][a-z0-9-]{0,31}$`":             "must be 1 to 32 small letters, digits and -, beginning with a letter",
-		"`^([0-9]{4}-[0-9]{2}-[0-9]{2})?$`":    "must be a day such as 2025-06-30",
-	} {
-		if strings.Contains(message, pattern) {
-			return words
-		}
-	}
-	return message
-}

@@ -3,6 +3,7 @@ package rpc
 import (
 	"context"
 	"errors"
+	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -84,5 +85,17 @@ func FromStatus(err error) error {
 			reason = info.GetReason()
 		}
 	}
-	return fault.New(kind, reason, "%s", st.Message())
+	return fault.New(kind, reason, "%s", plainly(err, st.Message()))
+}
+
+// plainly is what an answer says, without what the transport wraps it in: how often it tried, and the codes of its own.
+func plainly(err error, message string) string {
+	var inner interface{ GRPCStatus() *status.Status }
+	if errors.As(err, &inner) {
+		message = inner.GRPCStatus().Message()
+	}
+	if _, dial, ok := strings.Cut(message, "transport: Error while dialing: "); ok {
+		return "no connection: " + strings.TrimSuffix(dial, `"`)
+	}
+	return message
 }

@@ -5,6 +5,7 @@ package weight
 import (
 	"math"
 	"math/big"
+	"strings"
 
 	"huskline/internal/fault"
 )
@@ -38,11 +39,27 @@ var perUnit = map[Unit][2]int64{
 	ShortTonUnit: {2_000, 1},
 }
 
+// Code is the code of a unit in one of its usual spellings, for what people write: "lb" is LBR. What is no such spelling stays as it is, for
+// ParseUnit to judge.
+func Code(text string) string {
+	switch strings.ToLower(strings.ReplaceAll(text, " ", "")) {
+	case "lb", "lbs", "pound", "pounds":
+		return string(PoundUnit)
+	case "kg", "kgs", "kilogram", "kilograms":
+		return string(KilogramUnit)
+	case "oz", "ounce", "ounces":
+		return string(OunceUnit)
+	case "ston", "shortton", "shorttons":
+		return string(ShortTonUnit)
+	}
+	return text
+}
+
 // ParseUnit knows the four unit codes; anything else is refused by name.
 func ParseUnit(text string) (Unit, error) {
 	u := Unit(text)
 	if _, ok := perUnit[u]; !ok {
-		return "", fault.Invalid("unit_unknown", "unit %q: only LBR, KGM, ONZ and STN are known (UN/ECE Recommendation 20)", text)
+		return "", fault.Invalid("unit_unknown", "unit %q: only LBR (pound), KGM (kilogram), ONZ (ounce) and STN (short ton) are known (UN/ECE Recommendation 20)", text)
 	}
 	return u, nil
 }
@@ -57,7 +74,7 @@ func Parse(text string) (Mass, error) {
 func FromReading(digits string, unit Unit) (Mass, error) {
 	ratio, ok := perUnit[unit]
 	if !ok {
-		return 0, fault.Invalid("unit_unknown", "unit %q: only LBR, KGM, ONZ and STN are known (UN/ECE Recommendation 20)", unit)
+		return 0, fault.Invalid("unit_unknown", "unit %q: only LBR (pound), KGM (kilogram), ONZ (ounce) and STN (short ton) are known (UN/ECE Recommendation 20)", unit)
 	}
 	scaled, decimals, err := digitsOf(digits, maxReadingDecimals)
 	if err != nil {

@@ -143,3 +143,15 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func TestCodesOfUsualSpellings(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		"lb": "LBR", "Lbs": "LBR", "pounds": "LBR", "kg": "KGM", "KG": "KGM", "oz": "ONZ", "short ton": "STN", "Short tons": "STN",
+		"LBR": "LBR", "STN": "STN", "ton": "ton", "t": "t", "g": "g", "": "", "lbr": "lbr", // no guesses: a ton is one of three
+	} {
+		if got := weight.Code(text); got != want {
+			t.Errorf("Code(%q) = %q, want %q", text, got, want)
+		}
+	}
+}

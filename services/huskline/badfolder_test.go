@@ -82,7 +82,7 @@ func badFolders(t *testing.T, up *planttest.One, tr *trade) {
 		{"another owner's lot beside ours", []change{{"run_inputs.csv", "900.000\n", "900.000\n~R-1,~D-2,1.000\n"}}, []string{"run_inputs.csv:3: lot", "never share a run"}},
 		{"another owner's lot to a customer", []change{{"shipments.csv", "~N-1,100.000", "~D-2,100.000"}}, []string{"shipments.csv:2: customer", "~K1 and may go to nobody else"}},
 		{"run fed from its own outputs", []change{{"run_inputs.csv", "900.000\n", "900.000\n~R-1,~N-1,1.000\n"}}, []string{"run_inputs.csv:3: lot", "own outputs"}},
-		{"six minutes ahead", []change{{"shipments.csv", "2024-10-05T08:00:00Z", ahead}}, []string{"shipments.csv:2: time", "5m0s"}},
+		{"six minutes ahead", []change{{"shipments.csv", "2024-10-05T08:00:00Z", ahead}}, []string{"shipments.csv:2: time", "5 minutes"}},
 		{"before the lot existed", []change{{"shipments.csv", "2024-10-05T08:00:00Z", "2024-10-02T11:00:00Z"}}, []string{"shipments.csv:2", "before it was there"}},
 		{"missing column", []change{{"shipments.csv", ",channel", ""}, {"shipments.csv", ",bulk", ""}}, []string{"shipments.csv:1: channel", "required"}},
 		{"unknown column", []change{{"shipments.csv", ",channel", ",channel,colour"}, {"shipments.csv", ",bulk", ",bulk,red"}}, []string{"shipments.csv:1: colour", "no such column"}},

@@ -28,7 +28,7 @@ func (c *importCmd) Run(s *session) error {
 		for _, f := range faults.Listed {
 			fmt.Fprintln(s.errout, f)
 		}
-		return fault.Invalid("season_faults", "season folder %s: %d faults, %d listed; nothing was sent", c.Dir, faults.Count, len(faults.Listed))
+		return fault.Invalid("season_faults", "season folder %s: %s, %d listed; nothing was sent", c.Dir, faultCount(faults.Count), len(faults.Listed))
 	}
 	p, err := s.dial()
 	if err != nil {
@@ -149,7 +149,7 @@ func ended(dir string, r *seasonimport.Report, err error) error {
 	case err != nil:
 		return fmt.Errorf("import stopped before its end, run it again to go on: %w", err)
 	case r.Withheld:
-		return fault.Precondition("import_refused", "season folder %s: %d faults against what the plant has recorded; nothing was sent", dir, len(r.Refusals))
+		return fault.Precondition("import_refused", "season folder %s: %s against what the plant has recorded; nothing was sent", dir, faultCount(len(r.Refusals)))
 	case r.Refused > 0:
 		return fault.Precondition("import_refused", "season folder %s: %d rows refused, which stopped the import: %d rows were sent, %d were known before, %d rows and "+
 			"%d weighings were not sent; once that is put right, run it again to go on", dir, r.Refused, r.Sent, r.Repeated, r.NotSent, r.Weighings.Total)
@@ -157,6 +157,13 @@ func ended(dir string, r *seasonimport.Report, err error) error {
 		return fault.Precondition("import_refused", "season folder %s: all rows are recorded; %d weighings refused, %d in conflict", dir, r.Weighings.Refused, r.Weighings.Conflicts)
 	}
 	return nil
+}
+
+func faultCount(n int) string {
+	if n == 1 {
+		return "1 fault"
+	}
+	return itoa(n) + " faults"
 }
 
 func itoa[T int | int64](n T) string { return strconv.FormatInt(int64(n), 10) }

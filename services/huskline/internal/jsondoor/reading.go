@@ -12,16 +12,20 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"huskline/internal/fault"
+	"huskline/internal/weight"
 	intakev1 "huskline/proto/huskline/intake/v1"
 )
 
-// reading reads one reading. Of one that cannot be read it gives what can, and the first thing that cannot as its defect.
+// reading reads one reading, a unit in its usual spelling as its code. Of one that cannot be read it gives what can, and the first thing that cannot as
+// its defect.
 func reading(text []byte) *intakev1.Reading {
 	r := &intakev1.Reading{}
 	if protojson.Unmarshal(text, r) == nil {
+		r.Unit = weight.Code(r.Unit)
 		return r
 	}
 	r, err := partly(text)
+	r.Unit = weight.Code(r.Unit)
 	if err == nil {
 		err = fault.Invalid("reading_malformed", "reading %s: it is no reading in JSON", shown(text))
 	}

@@ -74,7 +74,7 @@ func TestBrokenForm(t *testing.T) {
 		{"day malformed", []edit{{ReceiptsFile, "2025-06-30", "30.06.2025"}}, []string{"receipts.csv:2 best_by day_malformed"}},
 		{"code of our shape, wrong check", []edit{{ReceiptsFile, "I-1", "N240000010"}, {RunInputsFile, "I-1", "N240000010"}}, []string{
 			"receipts.csv:2 lot lot_code_check", "run_inputs.csv:5 lot lot_code_check"}},
-		{"wrong unit", []edit{{WeighingsFile, "LBR", "LBS"}}, []string{"weighings.csv:2 unit unit_unknown"}},
+		{"wrong unit", []edit{{WeighingsFile, "LBR", "PND"}}, []string{"weighings.csv:2 unit unit_unknown"}},
 		{"reading with exponent", []edit{{WeighingsFile, "1100.000", "11e2"}}, []string{"weighings.csv:2 reading number_malformed"}},
 		{"reading too fine", []edit{{WeighingsFile, "45.359237", "45.3592370"}}, []string{"weighings.csv:4 reading number_too_fine"}},
 		{"sequence zero", []edit{{WeighingsFile, "T-1,2", "T-1,0"}}, []string{"weighings.csv:4 seq out_of_range"}},

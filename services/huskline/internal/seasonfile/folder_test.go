@@ -35,7 +35,7 @@ func small() map[string]string {
 			"X-3,2024-10-05T10:00:00Z,C1,N-1,10.000,bulk,6.10\nX-3,2024-10-05T10:00:00Z,C1,F-1,20.000,bulk,9.00\n",
 		ReturnsFile:     "return,time,shipment,lot,weight_lb\nT-1,2024-10-06T08:00:00Z,X-1,V-1,10.000\nT-2,2024-10-06T09:00:00Z,X-1,V-2,90.000\n",
 		FinalPricesFile: "lot,time,final_price_per_lb\nD-1,2024-11-01T08:00:00Z,2.3000\nD-1,2024-11-02T08:00:00Z,2.4000\n",
-		WeighingsFile:   "scale,seq,time,reading,unit,kind,reference\nT-1,1,2024-10-01T08:00:00Z,1100.000,LBR,gross,D-1\nT-1,1,2024-10-01T08:00:00Z,1100.000,LBR,gross,D-1\nT-1,2,2024-10-01T08:01:00-05:00,45.359237,KGM,tare,\n",
+		WeighingsFile:   "scale,seq,time,reading,unit,kind,reference\nT-1,1,2024-10-01T08:00:00Z,1100.000,LBR,gross,D-1\nT-1,1,2024-10-01T08:00:00Z,1100.000,LBR,gross,D-1\nT-1,2,2024-10-01T08:01:00-05:00,45.359237,kg,tare,\n",
 	}
 }
 

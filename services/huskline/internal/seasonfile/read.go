@@ -152,7 +152,7 @@ func (l *load) takers() map[string]func(*record) {
 func (l *load) clock(r *record, field string) time.Time {
 	at := r.clock(field)
 	if !l.latest.IsZero() && at.After(l.latest) {
-		r.fail(field, "time_in_future", "%s: more than %s ahead of this machine's clock", at.Format(time.RFC3339Nano), maxAhead)
+		r.fail(field, "time_in_future", "%s: more than %d minutes ahead of this machine's clock", at.Format(time.RFC3339Nano), maxAhead/time.Minute)
 	}
 	return at
 }

@@ -40,7 +40,7 @@ func (l *load) takeWeighing(r *record) {
 // clockCheck refuses a reading from the future without reading its time a second time.
 func (l *load) clockCheck(r *record, at time.Time) {
 	if !l.latest.IsZero() && at.After(l.latest) {
-		r.fail("time", "time_in_future", "%s: more than %s ahead of this machine's clock", stamp(at), maxAhead)
+		r.fail("time", "time_in_future", "%s: more than %d minutes ahead of this machine's clock", stamp(at), maxAhead/time.Minute)
 	}
 }
 
@@ -50,7 +50,7 @@ func weighingOf(r *record) Weighing {
 		Seq:       r.whole("seq", 1, 1<<62),
 		Time:      r.clock("time"),
 		Reading:   r.text("reading"),
-		Unit:      weight.Unit(r.key("unit")),
+		Unit:      weight.Unit(weight.Code(r.text("unit"))),
 		Kind:      enum(r, "kind", weighingKinds),
 		Reference: r.text("reference"),
 	}

@@ -17,6 +17,7 @@ import (
 	intakev1 "huskline/proto/huskline/intake/v1"
 
 	"huskline/internal/fault"
+	"huskline/internal/weight"
 )
 
 // columns are the fields of a reading, by the names that a header row and a JSON object use; the last five may be left out.
@@ -38,7 +39,8 @@ var kinds = map[string]intakev1.ReadingKind{
 // raw is a reading as text, in the order of columns.
 type raw [11]string
 
-// reading turns text into a message. Digits, unit and scale are left as they came: what they may be is intake's to judge, reading by reading.
+// reading turns text into a message, a unit in its usual spelling into its code. Digits, unit and scale are else left as they came: what they may be is
+// intake's to judge, reading by reading.
 func (r raw) reading(ownNumbers bool) (*intakev1.Reading, error) {
 	for i, cell := range r {
 		if !utf8.ValidString(cell) {
@@ -62,7 +64,7 @@ func (r raw) reading(ownNumbers bool) (*intakev1.Reading, error) {
 	if !ok {
 		return nil, fault.Invalid("kind_unknown", "field kind: %q: only gross, tare and net are allowed", r[5])
 	}
-	out := &intakev1.Reading{Scale: r[0], Sequence: seq, Time: timestamppb.New(at), Digits: r[3], Unit: r[4], Kind: kind, Reference: r[6]}
+	out := &intakev1.Reading{Scale: r[0], Sequence: seq, Time: timestamppb.New(at), Digits: r[3], Unit: weight.Code(r[4]), Kind: kind, Reference: r[6]}
 	if err := r.status(out); err != nil {
 		return nil, err
 	}
