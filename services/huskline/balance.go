@@ -147,7 +147,7 @@ func unproved(lines []*productionv1.ProofLine) error {
 
 func balanceSheets(b *productionv1.GetBalanceResponse, feed *intakev1.GetFeedTotalsResponse) []sheet {
 	weights := sheet{
-		title:   fmt.Sprintf("BALANCE\nComplete as of %s\n\nWeight", printAsOf(b.GetAsOf())),
+		title:   fmt.Sprintf("BALANCE\nComplete as of %s\n\nWeight", asOfText(b.GetAsOf())),
 		columns: []string{"line", "lb"}, numeric: numericColumns("lb"),
 		rows: [][]string{
 			{"received", grouped(b.GetReceivedMicropounds(), 3)}, {"came back", grouped(b.GetReturnedMicropounds(), 3)}, {"shipped", grouped(b.GetShippedMicropounds(), 3)},

@@ -121,7 +121,7 @@ const booksCaution = "Unit costs are ratios, printed and never reckoned with. Bo
 
 func lotCostSheets(l *productionv1.GetLotCostResponse) []sheet {
 	sh := sheet{
-		title:   fmt.Sprintf("COST OF LOT %s  item %s  %s%s\nComplete as of %s", l.GetLot(), l.GetItem(), ownerText(l.GetOwner()), madeBy(l.GetRun()), printAsOf(l.GetAsOf())),
+		title:   fmt.Sprintf("COST OF LOT %s  item %s  %s%s\nComplete as of %s", l.GetLot(), l.GetItem(), ownerText(l.GetOwner()), madeBy(l.GetRun()), asOfText(l.GetAsOf())),
 		columns: []string{"line", "lb", "at prices first paid, $", "with final prices, $", "paid $/lb", "final $/lb"},
 		numeric: numericColumns("lb", "at prices first paid, $", "with final prices, $", "paid $/lb", "final $/lb"),
 		note:    booksCaution,
@@ -253,7 +253,7 @@ func runCostSheets(r *productionv1.GetRunCostResponse) []sheet {
 	numeric := numericColumns("lb", "paid $", "final $", "paid $/lb", "final $/lb", "split-off $/lb")
 	quantity := sheet{
 		title: fmt.Sprintf("%s  run %s  stage %s%s\nShared over main outputs by %s\nComplete as of %s\n\nQuantity schedule",
-			sheetName(r), r.GetRun(), r.GetStage(), openText(r.GetOpen()), r.GetBasis(), printAsOf(r.GetAsOf())),
+			sheetName(r), r.GetRun(), r.GetStage(), openText(r.GetOpen()), r.GetBasis(), asOfText(r.GetAsOf())),
 		columns: []string{"line", "lb"}, numeric: numeric,
 		rows: [][]string{
 			{"to account for: charged", grouped(r.GetInputMicropounds(), 3)},

@@ -61,6 +61,17 @@ func printAsOf(positions []*eventv1.Receipt) string {
 	return strings.Join(out, ",")
 }
 
+// asOfText is printAsOf for people: it says what a position of nothing means.
+func asOfText(positions []*eventv1.Receipt) string {
+	text := printAsOf(positions)
+	for _, r := range positions {
+		if r.GetEpoch() > 1 && r.GetPosition() == 0 {
+			return text + fmt.Sprintf("\n(%s/%d/0: right after a restore from a backup; all that was recorded before it is in)", r.GetProducer(), r.GetEpoch())
+		}
+	}
+	return text
+}
+
 type drillCmd struct {
 	Lot  string `arg:"" help:"Code of the lot."`
 	At   string `help:"Leave out what happened after this time (RFC 3339 with zone)." placeholder:"TIME"`
@@ -285,7 +296,7 @@ func printTime(t *timestamppb.Timestamp) string {
 
 func drillSheets(d *inventoryv1.DrillResponse, asked ...string) []sheet {
 	lines := append([]string{
-		fmt.Sprintf("RECALL DRILL  lot %s  item %s  %s", d.GetLot(), d.GetItem(), ownerText(d.GetOwner())), caution, "Complete as of " + printAsOf(d.GetAsOf()),
+		fmt.Sprintf("RECALL DRILL  lot %s  item %s  %s", d.GetLot(), d.GetItem(), ownerText(d.GetOwner())), caution, "Complete as of " + asOfText(d.GetAsOf()),
 	}, asked...)
 	if len(d.GetHolds()) > 0 {
 		lines = append(lines, "HELD: "+strings.Join(d.GetHolds(), ", "))

@@ -34,7 +34,7 @@ func (c *originsCmd) Run(s *session) error {
 	}
 	shares := map[string]json.Number{}
 	sh := sheet{
-		title:   fmt.Sprintf("ORIGINS of lot %s\nComplete as of %s", o.GetLot(), printAsOf(o.GetAsOf())),
+		title:   fmt.Sprintf("ORIGINS of lot %s\nComplete as of %s", o.GetLot(), asOfText(o.GetAsOf())),
 		columns: []string{"lot", "party", "item", "share %"}, numeric: numericColumns("share %"),
 	}
 	var total int64

@@ -59,6 +59,8 @@ type scaleObject struct {
 	Failed     bool   `json:"check_failed"`
 
 	Faults []scaleFault `json:"last_faults"`
+
+	late, off string // lateness and clock offset for people
 }
 
 // scaleFault is a reading that was refused or is in conflict.
@@ -102,10 +104,10 @@ func scaleObjectOf(one *intakev1.ScaleState) scaleObject {
 		Failed: one.GetCheckFailed(), Faults: []scaleFault{},
 	}
 	if one.GetNewest() != nil {
-		o.Lateness = micro(one.GetLatenessMicros(), 1)
+		o.Lateness, o.late = micro(one.GetLatenessMicros(), 1), spanText(one.GetLatenessMicros())
 	}
 	if one.ClockOffsetMicros != nil {
-		o.Offset = micro(one.GetClockOffsetMicros(), 1)
+		o.Offset, o.off = micro(one.GetClockOffsetMicros(), 1), spanText(one.GetClockOffsetMicros())
 	}
 	if o.Silent {
 		o.SilentFrom = printTime(one.GetSilentSince())
@@ -114,6 +116,24 @@ func scaleObjectOf(one *intakev1.ScaleState) scaleObject {
 		o.Faults = append(o.Faults, scaleFault{printTime(f.GetAt()), f.GetSequence(), f.GetReason(), f.GetMessage()})
 	}
 	return o
+}
+
+// spanText prints microseconds the way people tell a span: its two largest units, below a minute seconds alone.
+func spanText(micros int64) string {
+	sign := ""
+	if micros < 0 {
+		sign, micros = "-", -micros
+	}
+	n := micros / 1_000_000
+	switch {
+	case n < 60:
+		return sign + micro(micros, 1) + " s"
+	case n < 60*60:
+		return fmt.Sprintf("%s%d min %d s", sign, n/60, n%60)
+	case n < 24*60*60:
+		return fmt.Sprintf("%s%d h %d min", sign, n/(60*60), n/60%60)
+	}
+	return fmt.Sprintf("%s%d d %d h", sign, n/(24*60*60), n/(60*60)%24)
 }
 
 // figure prints pounds, nothing where the figure is not known.
@@ -150,7 +170,7 @@ func scaleSheet(objects []scaleObject) sheet {
 
 // feedSheet is how the feeds do.
 func feedSheet(objects []scaleObject) sheet {
-	columns := []string{"scale", "watermark", "missing", "stored", "in conflict", "refused", "per hour", "late s", "clock s", "newest", "heard", "alarm"}
+	columns := []string{"scale", "watermark", "missing", "stored", "in conflict", "refused", "per hour", "late by", "clock off by", "newest", "heard", "alarm"}
 	sh := sheet{title: "Feeds", columns: columns, numeric: numericColumns(columns[1:9]...), note: supports}
 	for _, o := range objects {
 		alarm := ""
@@ -158,7 +178,7 @@ func feedSheet(objects []scaleObject) sheet {
 			alarm = "silent since " + o.SilentFrom
 		}
 		sh.rows = append(sh.rows, []string{
-			o.Scale, itoa(o.Watermark), itoa(o.Missing), itoa(o.Stored), itoa(o.InConflict), itoa(o.Refused), itoa(o.PerHour), o.Lateness, o.Offset, o.Newest,
+			o.Scale, itoa(o.Watermark), itoa(o.Missing), itoa(o.Stored), itoa(o.InConflict), itoa(o.Refused), itoa(o.PerHour), o.late, o.off, o.Newest,
 			o.Heard, alarm,
 		})
 	}

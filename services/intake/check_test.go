@@ -183,6 +183,8 @@ func TestRepairedScale(t *testing.T) {
 	checks, err := g.client.ListScaleChecks(ctx, &intakev1.ListScaleChecksRequest{Scale: "W", PageSize: 2})
 	require.NoError(t, err)
 	require.Len(t, checks.GetChecks(), 2)
+	_, err = g.client.ListScaleChecks(ctx, &intakev1.ListScaleChecksRequest{Scale: "NOPE"})
+	want(t, err, "scale_unknown") // an empty list would say that it has no check
 	rest, err := g.client.ListScaleChecks(ctx, &intakev1.ListScaleChecksRequest{Scale: "W", PageSize: 2, PageToken: checks.GetNextPageToken()})
 	require.NoError(t, err)
 	require.Len(t, rest.GetChecks(), 1)

@@ -86,7 +86,7 @@ func New(cfg Config) (*Service, error) {
 	reads := store.NewReads(cfg.DB)
 	s.commands = write.New(write.Config{Runner: runner, Call: caller.Inventory(cfg.Peers[lot.Inventory]), CatchUp: s.link.Inbox().CatchUp})
 	s.server = server.New(server.Config{
-		DB: cfg.DB, Logger: cfg.Logger, Commands: s.commands, Reads: reads, Desk: s.desk, Inbox: s.link.Inbox(),
+		DB: cfg.DB, Logger: cfg.Logger, Now: cfg.Now, Commands: s.commands, Reads: reads, Desk: s.desk, Inbox: s.link.Inbox(),
 	})
 	return s, nil
 }

@@ -76,7 +76,7 @@ func New(cfg Config) *Parts {
 		goodsPart:  goodsPart{goods.New(j, cfg.Store)},
 		yardPart:   yardPart{yard.New(j, spreader.Wake)},
 		lookPart:   lookPart{look.New(cfg.Store, cfg.Inbox)},
-		drillPart:  drillPart{drill.New(cfg.Hub.Follower(), cfg.Inbox)},
+		drillPart:  drillPart{drill.New(cfg.Hub.Follower(), cfg.Inbox, cfg.Now)},
 		watchPart:  watchPart{watch.New(cfg.Hub)},
 		officePart: officePart{office.New(j, cfg.Desk, cfg.Inbox)},
 		spreader:   spreader,

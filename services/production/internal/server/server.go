@@ -5,6 +5,7 @@ package server
 import (
 	"context"
 	"log/slog"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -60,6 +61,7 @@ var _ productionv1.ProductionServiceServer = (*Server)(nil)
 type Config struct {
 	DB       *postgres.DB
 	Logger   *slog.Logger
+	Now      func() time.Time
 	Commands *write.Commands
 	Reads    Reads
 	Desk     *desk.Desk
@@ -69,7 +71,7 @@ type Config struct {
 // New makes a server.
 func New(cfg Config) *Server {
 	return &Server{
-		Commands: cfg.Commands, Costs: answer.New(answer.Config{DB: cfg.DB, Logger: cfg.Logger, CatchUp: cfg.Inbox.CatchUp, Reach: cfg.Inbox.Reach}),
+		Commands: cfg.Commands, Costs: answer.New(answer.Config{DB: cfg.DB, Logger: cfg.Logger, Now: cfg.Now, CatchUp: cfg.Inbox.CatchUp, Reach: cfg.Inbox.Reach}),
 		Runs: answer.NewRuns(cfg.DB, cfg.Logger), reads: cfg.Reads, desk: cfg.Desk, inbox: cfg.Inbox,
 	}
 }

@@ -2,10 +2,12 @@ package scales
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
+	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
 	"huskline/services/intake/internal/check"
@@ -34,10 +36,26 @@ func (r *Reader) ScaleStates(ctx context.Context, after string, limit int) ([]sc
 	return read(ctx, r, func(ctx context.Context, tx *Part) ([]scale.State, error) { return tx.ScaleStates(ctx, after, limit) })
 }
 
+// registered refuses a scale that is not registered.
+func (t *Part) registered(ctx context.Context, code string) error {
+	var there bool
+	if err := t.tx.QueryRow(ctx, `select exists (select from scales where scale = $1)`, code).Scan(&there); err != nil {
+		return fmt.Errorf("look for scale %s: %w", code, err)
+	}
+	if !there {
+		return fault.NotFound("scale_unknown", "scale %s: it is not registered", code)
+	}
+	return nil
+}
+
 // Checks lists checks, the last recorded first, only of a scale where one is given, before one (0: from the newest), at most limit.
 func (r *Reader) Checks(ctx context.Context, code string, before int64, limit int) ([]check.Judged, error) {
 	return read(ctx, r, func(ctx context.Context, tx *Part) ([]check.Judged, error) {
-		return tx.Checks(ctx, code, before, limit)
+		rows, err := tx.Checks(ctx, code, before, limit)
+		if err != nil || len(rows) > 0 || code == "" {
+			return rows, err
+		}
+		return nil, tx.registered(ctx, code)
 	})
 }
 

@@ -29,11 +29,12 @@ type Index = follow.Follower[*genealogy.Index]
 type Server struct {
 	index *Index
 	inbox *inbox.Inbox
+	now   func() time.Time
 }
 
 // New makes the server.
-func New(index *Index, in *inbox.Inbox) *Server {
-	return &Server{index, in}
+func New(index *Index, in *inbox.Inbox, now func() time.Time) *Server {
+	return &Server{index, in, now}
 }
 
 // asked is which facts a question is about.
@@ -59,6 +60,9 @@ func (s *Server) read(ctx context.Context, a asked, fn func(x *genealogy.Index, 
 	}
 	at, err := lotwire.ParseTime(a.knownAt)
 	if err != nil {
+		return nil, err
+	}
+	if err := follow.KnownBy(at, s.now()); err != nil {
 		return nil, err
 	}
 	vector, err := s.index.VectorAt(ctx, at)

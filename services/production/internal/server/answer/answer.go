@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"slices"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -25,6 +26,7 @@ import (
 type Config struct {
 	DB     *postgres.DB
 	Logger *slog.Logger
+	Now    func() time.Time
 	// CatchUp takes in what the others have said so far, and names what a complete answer would lack.
 	CatchUp func(ctx context.Context) (missing []string)
 	// Reach does the same, and names those with whom that did not succeed.
@@ -34,13 +36,14 @@ type Config struct {
 // Costs answers for cost, from an index that follows the facts. It is safe for concurrent use.
 type Costs struct {
 	follower *follow.Follower[*sheet.Index]
+	now      func() time.Time
 	catchUp  func(ctx context.Context) (missing []string)
 	reach    func(ctx context.Context) (unreached []string)
 }
 
 // New makes Costs; it answers while Follow runs. The book works costs out when it is asked, so its readers come one at a time.
 func New(cfg Config) *Costs {
-	return &Costs{catchUp: cfg.CatchUp, reach: cfg.Reach, follower: follow.New(follow.Config[*sheet.Index]{
+	return &Costs{now: cfg.Now, catchUp: cfg.CatchUp, reach: cfg.Reach, follower: follow.New(follow.Config[*sheet.Index]{
 		DB: cfg.DB, Self: lot.Production, New: sheet.New, Logger: cfg.Logger, Exclusive: true,
 	})}
 }
@@ -84,6 +87,9 @@ func (c *Costs) at(ctx context.Context, m moment, fn func(*sheet.Index) error) (
 	}
 	at, err := lotwire.ParseTime(m.GetKnownAt())
 	if err != nil {
+		return s, err
+	}
+	if err := follow.KnownBy(at, c.now()); err != nil {
 		return s, err
 	}
 	vector, err := c.follower.VectorAt(ctx, at)
