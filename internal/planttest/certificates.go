@@ -78,6 +78,11 @@ func (a *Authority) Make(name string) (cert, key string, err error) {
 	return a.make(name, name, time.Now().Add(24*time.Hour))
 }
 
+// MakeUntil is Make for a certificate that runs out at a moment.
+func (a *Authority) MakeUntil(name string, until time.Time) (cert, key string, err error) {
+	return a.make(name, name, until)
+}
+
 func (a *Authority) make(name, file string, until time.Time) (cert, key string, err error) {
 	template, err := template(name)
 	if err != nil {

@@ -82,7 +82,7 @@ func NewServer(cfg ServerConfig) (*grpc.Server, error) {
 		grpc.ChainStreamInterceptor(c.streamEdge, recovery.StreamServerInterceptor(rescue), c.streamAdmit),
 	}
 	if cfg.TLS != nil {
-		opts = append(opts, grpc.Creds(credentials.NewTLS(cfg.TLS)))
+		opts = append(opts, grpc.Creds(leased{credentials.NewTLS(cfg.TLS)}))
 	}
 	if cfg.Stats != nil {
 		opts = append(opts, grpc.StatsHandler(cfg.Stats))

@@ -230,7 +230,7 @@ func outage(ctx context.Context, s *Storm, _ *rand.Rand) error {
 	for _, other := range []string{"inventory", "production"} {
 		s.Plant.Peers[other+">intake"].Set(proxy.Spoil{Refuse: true})
 	}
-	before, err := s.Plant.Number(ctx, "intake", `select position from head`)
+	before, err := s.Plant.Number(ctx, "intake", `select `+placeOf+` from head`)
 	if err != nil {
 		return err
 	}
@@ -242,7 +242,7 @@ func outage(ctx context.Context, s *Storm, _ *rand.Rand) error {
 			return err
 		}
 	}
-	head, err := s.Plant.Number(ctx, "intake", `select position from head`)
+	head, err := s.Plant.Number(ctx, "intake", `select `+placeOf+` from head`)
 	if err != nil {
 		return err
 	}
@@ -252,7 +252,7 @@ func outage(ctx context.Context, s *Storm, _ *rand.Rand) error {
 	}
 	// From here on: the reconnecting, which has pauses of its own, is not counted; the first event that arrives is where counting begins.
 	at := func(name string) int64 {
-		n, err := s.Plant.Number(ctx, name, `select coalesce(max(position), 0) from cursors where producer = 'intake'`)
+		n, err := s.taken(ctx, name, "intake")
 		if err != nil {
 			return 0
 		}

@@ -2,13 +2,14 @@ package storm
 
 import (
 	"context"
+	"fmt"
 	"math/rand/v2"
 	"time"
 
 	"huskline/internal/storm/plant"
 )
 
-// diskFaults need the stores on a file system of their own.
+// diskFaults are those of the disk under the stores: some need it to be a file system of its own, some that calls can be made to fail.
 func diskFaults() []Fault {
 	absent := func(s *Storm) error { return s.Plant.Disk.Absent }
 	return []Fault{
@@ -26,7 +27,48 @@ func diskFaults() []Fault {
 				return s.Plant.StartPostgres(ctx) // a supervisor's part, where it ended
 			},
 		},
+		{
+			Name: "Postgres' flushes fail with an I/O error", Holds: "nothing is answered OK that was not flushed; it is there after the restart", Absent: cannotFail,
+			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
+				return s.fail(ctx, "fsync,fdatasync", "EIO", rng.IntN(4), s.Plant.PostgresProcesses())
+			},
+			Heal: func(ctx context.Context, s *Storm) error { return s.Plant.StartPostgres(ctx) }, // where it ended
+		},
+		{
+			Name: "NATS' writes fail with no space left", Holds: "it heals by itself; no command waits for it", Absent: cannotFail,
+			Inject: func(ctx context.Context, s *Storm, rng *rand.Rand) error {
+				return s.fail(ctx, "pwrite64", "ENOSPC", rng.IntN(3), s.Plant.BusProcesses())
+			},
+			Heal: func(ctx context.Context, s *Storm) error { return s.Plant.StartBus(ctx) },
+		},
 	}
+}
+
+func cannotFail(*Storm) error {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	if err := plant.CanFail(ctx); err != nil {
+		return fmt.Errorf("absent: %w", err)
+	}
+	return nil
+}
+
+// failFor is how long calls fail, once one has.
+const failFor = 2 * time.Second
+
+// fail has calls of processes fail until some have, and for a while after it.
+func (s *Storm) fail(ctx context.Context, calls, with string, passing int, pids []int) error {
+	failing, err := s.Plant.Fail(calls, with, passing, pids)
+	if err != nil {
+		return err
+	}
+	defer failing.Stop()
+	if !poll(ctx, 20*time.Second, func() bool { return failing.Failed() > 0 }) {
+		return fmt.Errorf("none of %s failed: nobody called it", calls)
+	}
+	sleep(ctx, failFor)
+	s.measure("%s failed with %s %d times", calls, with, failing.Failed())
+	return nil
 }
 
 // powerCut lets nothing more reach the disk at a moment of the seed's, and then ends all that ran.

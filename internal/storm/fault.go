@@ -26,6 +26,7 @@ type Fault struct {
 func families() [][]Fault {
 	return [][]Fault{
 		placeFaults(), strikes(), ends(), lossFaults(), floodFaults(), netFaults(), diskFaults(), storeFaults(), clockFaults(), tradeFaults(), clientFaults(),
+		changeFaults(),
 	}
 }
 

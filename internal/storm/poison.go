@@ -30,15 +30,15 @@ func poison(ctx context.Context, s *Storm, rng *rand.Rand) error {
 		}
 		// Others flow meanwhile: what is said now is taken in at once.
 		began := time.Now()
-		at, err := s.Plant.Number(ctx, "intake", `select position from head`)
+		at, err := s.Plant.Number(ctx, "intake", `select `+placeOf+` from head`)
 		if err != nil {
 			return err
 		}
 		if !poll(ctx, 10*time.Second, func() bool {
-			n, err := s.Plant.Number(ctx, "inventory", `select coalesce(max(position), 0) from cursors where producer = 'intake'`)
+			n, err := s.taken(ctx, "inventory", "intake")
 			return err == nil && n >= at
 		}) {
-			return fmt.Errorf("events of intake up to %d are not taken in %v after the poison", at, time.Since(began))
+			return fmt.Errorf("events of intake up to %d are not taken in %v after the poison", at%epochStep, time.Since(began))
 		}
 		s.measure("after poison on the bus: what lay before it was taken in within %.2f s", time.Since(began).Seconds())
 		return nil
@@ -47,11 +47,12 @@ func poison(ctx context.Context, s *Storm, rng *rand.Rand) error {
 
 // someEvent is an event of intake, and where its head stands.
 func (s *Storm) someEvent(ctx context.Context, rng *rand.Rand) (*eventv1.Envelope, int64, error) {
-	head, err := s.Plant.Number(ctx, "intake", `select position from head`)
+	place, err := s.Plant.Number(ctx, "intake", `select `+placeOf+` from head`)
 	if err != nil {
 		return nil, 0, err
 	}
-	env, err := s.traders[0].Event(ctx, 1+rng.Int64N(head))
+	epoch, head := place/epochStep, place%epochStep
+	env, err := s.traders[0].Event(ctx, epoch, 1+rng.Int64N(max(1, head)))
 	return env, head, err
 }
 

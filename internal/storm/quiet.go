@@ -104,9 +104,9 @@ func (s *Storm) drain(ctx context.Context) string {
 }
 
 func (s *Storm) behind(ctx context.Context) string {
-	heads := map[string]int64{}
+	heads := map[string]int64{} // places
 	for _, name := range plant.Services() {
-		head, err := s.Plant.Number(ctx, name, `select position from head`)
+		head, err := s.Plant.Number(ctx, name, `select `+placeOf+` from head`)
 		if err != nil {
 			return err.Error()
 		}
@@ -115,7 +115,7 @@ func (s *Storm) behind(ctx context.Context) string {
 		if err != nil {
 			return err.Error()
 		}
-		backlog, err := s.Plant.Number(ctx, name, `select h.position - c.position from head h cross join relay_cursor c`)
+		backlog, err := s.Plant.Number(ctx, name, `select count(*) from events e cross join relay_cursor c where (e.epoch, e.position) > (c.epoch, c.position)`)
 		switch {
 		case err != nil:
 			return err.Error()
@@ -130,16 +130,27 @@ func (s *Storm) behind(ctx context.Context) string {
 			if other == name {
 				continue
 			}
-			at, err := s.Plant.Number(ctx, name, `select coalesce(max(position), 0) from cursors where producer = '`+other+`'`)
+			at, err := s.taken(ctx, name, other)
 			if err != nil {
 				return err.Error()
 			}
 			if at < heads[other] {
-				return fmt.Sprintf("%s has %d of %d events of %s", name, at, heads[other], other)
+				return fmt.Sprintf("%s is at %d/%d of %s, whose head is at %d/%d", name, at/epochStep, at%epochStep, other, heads[other]/epochStep, heads[other]%epochStep)
 			}
 		}
 	}
 	return s.says(ctx)
+}
+
+// epochStep tells epochs apart in a place, which is a position with its epoch in one number.
+const epochStep = 1_000_000_000
+
+// placeOf is the place of a row with epoch and position.
+const placeOf = `epoch * 1000000000 + position`
+
+// taken is the place up to which a service has taken in the events of another; 0: nothing.
+func (s *Storm) taken(ctx context.Context, service, producer string) (int64, error) {
+	return s.Plant.Number(ctx, service, `select coalesce(max(`+placeOf+`), 0) from cursors where producer = '`+producer+`'`)
 }
 
 // says asks each service what it itself says about its backlogs; one that believes to be behind when it is not raises alarms for nothing.

@@ -43,6 +43,7 @@ type Storm struct {
 	relied  []lot.Receipt // what was registered for all
 
 	workers map[int]*trade.Trader // who work now and then, by their numbers
+	later   string                // a program of a later version; "": not built yet
 
 	injected map[string]int
 	absent   map[string]string

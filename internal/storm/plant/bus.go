@@ -90,6 +90,15 @@ func (p *Plant) busProcess() *process {
 	return p.bus
 }
 
+// BusProcesses is the process of NATS.
+func (p *Plant) BusProcesses() []int {
+	b := p.busProcess()
+	if b == nil || b.ended() {
+		return nil
+	}
+	return []int{b.cmd.Process.Pid}
+}
+
 // BusDir is where NATS stores; to be touched only while it is killed, or to see what it makes of that.
 func (p *Plant) BusDir() string { return p.busDir() }
 

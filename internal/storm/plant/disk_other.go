@@ -21,3 +21,5 @@ func (d *Disk) Unmount() error { return nil }
 func (d *Disk) CutPower() error { return errLinux }
 
 func (d *Disk) fill(string) error { return errLinux }
+
+func childrenOf(int) []int { return nil }

@@ -43,12 +43,13 @@ type Plant struct {
 
 	dir, program string
 	busAddr      string
+	authority    *planttest.Authority
 	services     map[string]*service
 
 	mu       sync.Mutex
 	bus      *process
-	postgres *pgserver.Server
-	socket   string
+	clusters []*cluster          // the first is there from the start
+	moved    map[string]*cluster // of services whose database was moved to another cluster
 	ends     []string
 }
 
@@ -57,6 +58,7 @@ func Start(ctx context.Context, cfg Config) (*Plant, error) {
 	p := &Plant{
 		dir: cfg.Dir, program: cfg.Program, Token: strings.Repeat("5a", 32), services: map[string]*service{},
 		Doors: map[string]*proxy.Proxy{}, Peers: map[string]*proxy.Proxy{}, Bus: map[string]*proxy.Proxy{}, Store: map[string]*proxy.Proxy{},
+		moved: map[string]*cluster{},
 	}
 	if err := p.start(ctx); err != nil {
 		return nil, errors.Join(err, p.Close())
@@ -77,7 +79,8 @@ func (p *Plant) start(ctx context.Context) error {
 	if p.busAddr, err = freePort(); err != nil {
 		return err
 	}
-	if err := errors.Join(p.startPostgres(ctx), p.startBus(ctx)); err != nil {
+	p.clusters = []*cluster{{dir: filepath.Join(p.Disk.Dir, "pg")}}
+	if err := errors.Join(p.StartPostgres(ctx), p.startBus(ctx)); err != nil {
 		return err
 	}
 	for _, name := range Services() {
@@ -119,7 +122,7 @@ func (p *Plant) openProxies() error {
 		errs := []error{
 			open(p.Doors, name, "tcp", p.services[name].grpc),
 			open(p.Bus, name, "tcp", p.busAddr),
-			open(p.Store, name, "unix", p.socket),
+			open(p.Store, name, "unix", socketOf(p.serverOf(p.clusters[0]))),
 		}
 		for _, other := range Services() {
 			if other != name {
@@ -135,17 +138,17 @@ func (p *Plant) openProxies() error {
 
 // provision makes databases, certificates and the flags of each service.
 func (p *Plant) provision(ctx context.Context) error {
-	authority, err := planttest.MakeAuthority(filepath.Join(p.dir, "tls"))
-	if err != nil {
+	var err error
+	if p.authority, err = planttest.MakeAuthority(filepath.Join(p.dir, "tls")); err != nil {
 		return err
 	}
-	p.CA = authority.File
+	p.CA = p.authority.File
 	secret := filepath.Join(p.dir, "tls", "admin-token")
 	if err := os.WriteFile(secret, []byte(p.Token+"\n"), 0o600); err != nil {
 		return err
 	}
 	for _, name := range Services() {
-		owner, run, err := postgres.Provision(ctx, p.server().DSN("postgres", pgserver.Superuser), name)
+		owner, run, err := postgres.Provision(ctx, p.serverOf(p.clusters[0]).DSN("postgres", pgserver.Superuser), name)
 		if err != nil {
 			return err
 		}
@@ -155,7 +158,7 @@ func (p *Plant) provision(ctx context.Context) error {
 		if run, err = throughProxy(run, p.Store[name].Addr()); err != nil {
 			return err
 		}
-		cert, key, err := authority.Make(name)
+		cert, key, err := p.Certify(name, certified)
 		if err != nil {
 			return err
 		}
@@ -174,6 +177,20 @@ func (p *Plant) provision(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// certified is for how long certificates are good; longer than a clock is put off.
+const certified = 30 * 24 * time.Hour
+
+// Certify gives a service a new certificate, in the place of the one before, and tells its files.
+func (p *Plant) Certify(service string, life time.Duration) (cert, key string, err error) {
+	return p.authority.MakeUntil(service, time.Now().Add(life))
+}
+
+// CertifyLong gives a service a certificate that outlasts every storm.
+func (p *Plant) CertifyLong(service string) error {
+	_, _, err := p.Certify(service, certified)
+	return err
 }
 
 // Proxies are all proxies by a name that says from whom to whom, in a fixed order.
@@ -237,11 +254,13 @@ func (p *Plant) Close() error {
 		}
 	}
 	p.busProcess().kill()
+	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	defer cancel()
 	var err error
-	if server := p.server(); server != nil {
-		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-		defer cancel()
-		err = server.Stop(ctx)
+	for _, c := range p.clusters {
+		if c.server != nil {
+			err = errors.Join(err, c.server.Stop(ctx))
+		}
 	}
 	if p.Disk != nil && p.Disk.Absent == nil {
 		err = errors.Join(err, p.Disk.Unmount())

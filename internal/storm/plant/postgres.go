@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/url"
 	"path/filepath"
+	"slices"
 	"syscall"
 	"time"
 
@@ -17,83 +18,137 @@ import (
 // maxConnections is enough for three services, a second process of one, the checker and whoever gets in the way.
 const maxConnections = 200
 
-// startPostgres starts Postgres on the disk, and lets the proxies know its socket.
-func (p *Plant) startPostgres(ctx context.Context) error {
-	server, err := pgserver.Start(ctx, pgserver.Config{Dir: filepath.Join(p.Disk.Dir, "pg"), MaxConnections: maxConnections})
-	if err != nil {
-		return err
-	}
-	u, err := url.Parse(server.DSN("postgres", pgserver.Superuser))
+// cluster is a Postgres with the services whose databases it holds.
+type cluster struct {
+	dir    string
+	server *pgserver.Server // nil: killed
+}
+
+// start starts it, and lets the proxies of its services know its socket.
+func (p *Plant) startCluster(ctx context.Context, c *cluster) error {
+	server, err := pgserver.Start(ctx, pgserver.Config{Dir: c.dir, MaxConnections: maxConnections})
 	if err != nil {
 		return err
 	}
 	p.mu.Lock()
-	p.postgres = server
-	p.socket = filepath.Join(u.Query().Get("host"), ".s.PGSQL."+u.Query().Get("port"))
+	c.server = server
 	p.mu.Unlock()
-	for _, x := range p.Store {
-		x.Retarget(p.socket)
+	for name, x := range p.Store {
+		if p.home(name) == c {
+			x.Retarget(socketOf(server))
+		}
 	}
 	return nil
 }
 
-// KillPostgres ends the postmaster as kill -9 does; its children follow when they notice. It stays away until StartPostgres.
-func (p *Plant) KillPostgres() {
-	server := p.server()
-	if server == nil {
-		return
+// socketOf is the path of a server's socket.
+func socketOf(server *pgserver.Server) string {
+	u, err := url.Parse(server.DSN("postgres", pgserver.Superuser))
+	if err != nil {
+		return ""
 	}
-	_ = syscall.Kill(server.PID(), syscall.SIGKILL)
-	<-server.Done()
+	return filepath.Join(u.Query().Get("host"), ".s.PGSQL."+u.Query().Get("port"))
+}
+
+// home is the cluster of a service's database.
+func (p *Plant) home(service string) *cluster {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if c := p.moved[service]; c != nil {
+		return c
+	}
+	return p.clusters[0]
+}
+
+func (p *Plant) allClusters() []*cluster {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.clusters)
+}
+
+func (p *Plant) serverOf(c *cluster) *pgserver.Server {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return c.server
+}
+
+// KillPostgres ends every postmaster as kill -9 does; their children follow when they notice. They stay away until StartPostgres.
+func (p *Plant) KillPostgres() {
+	for _, c := range p.allClusters() {
+		server := p.serverOf(c)
+		if server == nil {
+			continue
+		}
+		_ = syscall.Kill(server.PID(), syscall.SIGKILL)
+		<-server.Done()
+		p.forget(c)
+	}
+}
+
+// forget gives the folder of a server free that has ended.
+func (p *Plant) forget(c *cluster) {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	_ = server.Stop(ctx) // it has ended; this gives the folder free
+	_ = p.serverOf(c).Stop(ctx)
 	p.mu.Lock()
-	p.postgres = nil
+	c.server = nil
 	p.mu.Unlock()
 }
 
-// StartPostgres starts a Postgres that was killed, which recovers.
+// StartPostgres starts what was killed or has ended by itself, as on a full disk; it recovers.
 func (p *Plant) StartPostgres(ctx context.Context) error {
-	if server := p.server(); server != nil {
-		select {
-		case <-server.Done(): // by itself, as on a full disk
-			p.KillPostgres()
-		default:
-			return nil
+	for _, c := range p.allClusters() {
+		if server := p.serverOf(c); server != nil {
+			if !isClosed(server.Done()) {
+				continue
+			}
+			p.forget(c)
+		}
+		if err := p.startCluster(ctx, c); err != nil {
+			return err
 		}
 	}
-	return p.startPostgres(ctx)
+	return nil
 }
 
-// PostgresAlive tells whether Postgres runs.
+// PostgresAlive tells whether every Postgres runs.
 func (p *Plant) PostgresAlive() bool {
-	server := p.server()
-	if server == nil {
-		return false
+	for _, c := range p.allClusters() {
+		if server := p.serverOf(c); server == nil || isClosed(server.Done()) {
+			return false
+		}
 	}
-	select {
-	case <-server.Done():
-		return false
-	default:
-		return true
-	}
+	return true
 }
 
-func (p *Plant) server() *pgserver.Server {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.postgres
+// PostgresProcesses are all processes of all Postgres.
+func (p *Plant) PostgresProcesses() (pids []int) {
+	for _, c := range p.allClusters() {
+		if server := p.serverOf(c); server != nil {
+			pids = append(pids, server.PID())
+			pids = append(pids, childrenOf(server.PID())...)
+		}
+	}
+	return pids
 }
 
 // SuperDSN reaches a service's database as the superuser, through no proxy.
 func (p *Plant) SuperDSN(service string) string {
-	return p.server().DSN(postgres.OwnerRole(service), pgserver.Superuser)
+	return p.dsn(service, pgserver.Superuser)
 }
 
 // RunDSN reaches a service's database as its run-time role, through no proxy.
 func (p *Plant) RunDSN(service string) string {
-	return p.server().DSN(postgres.OwnerRole(service), postgres.RunRole(service))
+	return p.dsn(service, postgres.RunRole(service))
+}
+
+// dsn is empty while the service's Postgres is killed: then connecting fails.
+func (p *Plant) dsn(service, role string) string {
+	server := p.serverOf(p.home(service))
+	if server == nil {
+		return "host=/nowhere"
+	}
+	return server.DSN(postgres.OwnerRole(service), role)
 }
 
 // SQL runs statements as the superuser in a service's database.

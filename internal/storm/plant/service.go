@@ -20,6 +20,7 @@ type service struct {
 	mu     sync.Mutex
 	proc   *process
 	held   bool           // not to be started now
+	other  string         // the program of the next starts; "": the plant's
 	arm    []string       // environments of the next starts, one each; then none
 	armed  string         // of the present process
 	fired  map[string]int // how often a process killed itself at a place
@@ -86,7 +87,11 @@ func (s *service) start() (*process, error) {
 		s.armed, s.arm = s.arm[0], s.arm[1:]
 		env = append(env, "HUSKLINE_FAILPOINT="+s.armed)
 	}
-	proc, err := launch(s.plant.log(s.name), s.plant.program, append(slices.Clone(s.flags), "--grpc", s.grpc), env)
+	program := s.plant.program
+	if s.other != "" {
+		program = s.other
+	}
+	proc, err := launch(s.plant.log(s.name), program, append(slices.Clone(s.flags), "--grpc", s.grpc), env)
 	if err != nil {
 		return nil, err
 	}
@@ -264,7 +269,16 @@ func (p *Plant) Terminate(ctx context.Context, name string) (time.Duration, erro
 	}
 }
 
-// StartTwin starts a second process of a service on the same database, with a relay and a consumer of its own, and waits until it answers. Calls
+// Use has a service run another program from its next start on, which is now; "": the plant's own again.
+func (p *Plant) Use(name, program string) {
+	s := p.services[name]
+	s.mu.Lock()
+	s.other = program
+	s.mu.Unlock()
+	p.Kill(name)
+}
+
+// StartTwin starts a second process of a service, of the plant's own program, on the same database, with a relay and a consumer of its own, and waits until it answers. Calls
 // still go to the first; see UseTwin.
 func (p *Plant) StartTwin(ctx context.Context, name string) error {
 	s := p.services[name]

@@ -21,16 +21,16 @@ import (
 )
 
 // Event reads one event of intake, as it keeps it.
-func (t *Trader) Event(ctx context.Context, position int64) (*eventv1.Envelope, error) {
+func (t *Trader) Event(ctx context.Context, epoch, position int64) (*eventv1.Envelope, error) {
 	ctx, cancel := context.WithTimeout(ctx, tryLimit)
 	defer cancel()
-	s, err := t.clients.Intake.ReadEvents(ctx, &intakev1.ReadEventsRequest{Epoch: 1, AfterPosition: position - 1, Limit: 1})
+	s, err := t.clients.Intake.ReadEvents(ctx, &intakev1.ReadEventsRequest{Epoch: epoch, AfterPosition: position - 1, Limit: 1})
 	if err != nil {
 		return nil, err
 	}
 	page, err := s.Recv()
 	if errors.Is(err, io.EOF) || err == nil && len(page.GetEnvelopes()) == 0 {
-		return nil, fmt.Errorf("intake has no event at %d", position)
+		return nil, fmt.Errorf("intake has no event at %d/%d", epoch, position)
 	}
 	if err != nil {
 		return nil, err

@@ -7,6 +7,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"huskline/internal/fault"
+	"huskline/internal/lot"
+	"huskline/internal/lotwire"
 	eventv1 "huskline/proto/huskline/event/v1"
 	intakev1 "huskline/proto/huskline/intake/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
@@ -273,13 +275,13 @@ func (t *Trader) drill(ctx context.Context) error {
 	}
 	t.journal.drills[0]++
 	t.journal.mu.Unlock()
-	at := map[string]int64{}
-	for _, r := range answer.GetAsOf() {
-		at[r.GetProducer()] = r.GetPosition()
+	at := map[lot.Producer]lot.Receipt{}
+	for _, r := range lotwire.ParseReceipts(answer.GetAsOf()) {
+		at[r.Producer] = r
 	}
 	for _, r := range relied {
-		if at[string(r.Producer)] < r.Position {
-			return fmt.Errorf("drill of %s: it says complete as of %s %d and relied on %d", g.lot, r.Producer, at[string(r.Producer)], r.Position)
+		if later(r, at[r.Producer]) {
+			return fmt.Errorf("drill of %s: it says complete as of %v and relied on %v", g.lot, at[r.Producer], r)
 		}
 	}
 	if answer.GetOwnOnHand() != g.held {

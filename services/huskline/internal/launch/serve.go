@@ -171,9 +171,9 @@ func (cfg ServeConfig) tlsConfigs() (server, client *tls.Config, err error) {
 	if cfg.Cert == "" || cfg.Key == "" || cfg.CA == "" {
 		return nil, nil, fault.Invalid("tls_missing", "serve %s: --cert, --key and --ca are asked for: between services the certificate is the identity", cfg.Service)
 	}
-	pair, err := tls.LoadX509KeyPair(cfg.Cert, cfg.Key)
+	own, err := loadCertificate(cfg.Cert, cfg.Key)
 	if err != nil {
-		return nil, nil, fmt.Errorf("certificate %s: %w", cfg.Cert, err)
+		return nil, nil, err
 	}
 	pem, err := os.ReadFile(cfg.CA)
 	if err != nil {
@@ -183,7 +183,7 @@ func (cfg ServeConfig) tlsConfigs() (server, client *tls.Config, err error) {
 	if !pool.AppendCertsFromPEM(pem) {
 		return nil, nil, fault.Invalid("tls_ca", "certificate authority %s: holds no PEM certificate", cfg.CA)
 	}
-	server = &tls.Config{MinVersion: tls.VersionTLS13, Certificates: []tls.Certificate{pair}, ClientCAs: pool, ClientAuth: tls.VerifyClientCertIfGiven}
-	client = &tls.Config{MinVersion: tls.VersionTLS13, Certificates: []tls.Certificate{pair}, RootCAs: pool}
+	server = &tls.Config{MinVersion: tls.VersionTLS13, GetCertificate: own.forClients, ClientCAs: pool, ClientAuth: tls.VerifyClientCertIfGiven}
+	client = &tls.Config{MinVersion: tls.VersionTLS13, GetClientCertificate: own.forServers, RootCAs: pool}
 	return server, client, nil
 }
