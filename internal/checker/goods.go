@@ -239,8 +239,13 @@ func noCycle(_ context.Context, s *state, f *Finding) {
 // bornBefore: what an accepted posting takes in was born by an earlier event of inventory, or by one of another producer that it names.
 func (s *state) bornBefore(f *Finding) {
 	gate := map[string]place{}
-	for _, x := range s.once("intake") {
-		if b := x.event.GetLotReceived(); b != nil {
+	// Where intake was restored to an earlier moment, what it said stands at another place than inventory first took it at.
+	for _, x := range slices.Concat(s.kept("inventory", "intake"), s.once("intake")) {
+		b := x.event.GetLotReceived()
+		if b == nil {
+			continue
+		}
+		if at, known := gate[b.GetLot()]; !known || x.place.before(at) {
 			gate[b.GetLot()] = x.place
 		}
 	}

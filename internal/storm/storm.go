@@ -283,7 +283,9 @@ func (s *Storm) verdict() {
 	for _, service := range plant.Services() {
 		fired := s.Plant.Fired(service)
 		for _, place := range places(service) {
-			fmt.Fprintf(&b, "  %6d  %s %s\n", fired[place], service, place)
+			if len(fired) > 0 {
+				fmt.Fprintf(&b, "  %6d  %s %s\n", fired[place], service, place)
+			}
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(s.absent)) {
