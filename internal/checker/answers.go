@@ -34,6 +34,10 @@ func (s *state) takenBack(service, commandID string) bool {
 	return false
 }
 
+// rose tells whether a service was restored to an earlier moment. A command of its lost part that said no event itself lives on in its movement: the
+// inventory tells of that, and the same command again finds it.
+func (s *state) rose(service string) bool { return len(s.table(service, "epochs_ended")) > 0 }
+
 // answersKept looks for each command of the journal, and for what its receipt names.
 func answersKept(_ context.Context, s *state, f *Finding) {
 	if s.plant.Journal == nil {
@@ -44,11 +48,15 @@ func answersKept(_ context.Context, s *state, f *Finding) {
 	for _, name := range services() {
 		rows[name] = s.commandRows(name)
 	}
+	moved := map[string]bool{}
+	for _, r := range s.table("inventory", "movement_tries") {
+		moved[r.Text("command_id")] = moved[r.Text("command_id")] || r.Bool("accepted")
+	}
 	for _, a := range s.plant.Journal {
 		f.Checked++
 		row, ok := rows[a.Service][a.CommandID]
 		switch {
-		case !ok && s.takenBack(a.Service, a.CommandID):
+		case !ok && (s.takenBack(a.Service, a.CommandID) || moved[movementID(a.CommandID, a.Service)] && s.rose(a.Service)):
 		case !ok:
 			f.broken(a.Service, "commands(command_id="+a.CommandID+")", "%s was answered OK and is gone", a.Method)
 		default:
@@ -68,7 +76,9 @@ func (s *state) answerKept(a Answered, row snapshot.Row, f *Finding) {
 	if a.Digest != nil && !bytes.Equal(a.Digest, row.Bytes("digest")) {
 		f.broken(a.Service, row.ID(), "another message stands under this id: its digest is %x, that of what was answered %x", row.Bytes("digest"), a.Digest)
 	}
-	if at := (place{a.Service, row.Int("epoch"), row.Int("position")}); a.Receipt != nil && receiptPlace(a.Receipt) != at {
+	at := place{a.Service, row.Int("epoch"), row.Int("position")}
+	again := s.rose(a.Service) && at.epoch > receiptPlace(a.Receipt).epoch // sent again after its service had lost the first answer
+	if a.Receipt != nil && receiptPlace(a.Receipt) != at && !again {
 		f.broken(a.Service, row.ID(), "it was answered with receipt %s and kept with %s", receiptPlace(a.Receipt), at)
 	}
 	if a.Answer == nil {

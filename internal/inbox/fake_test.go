@@ -163,6 +163,9 @@ func (p *producer) setDown(down bool) {
 	p.down = down
 }
 
+// effect is what an event does here.
+const effect = `insert into effects (event_id, producer) values ($1, $2)`
+
 // bench is a consumer under test.
 type bench struct {
 	t  testing.TB
@@ -170,6 +173,7 @@ type bench struct {
 
 	mu     sync.Mutex
 	fail   func(e lot.Recorded) error
+	later  func(e lot.Recorded) string // the statement of its effect, put off; "": none is
 	alarms map[string]int
 }
 
@@ -186,14 +190,19 @@ func (b *bench) failWith(fail func(e lot.Recorded) error) {
 
 func (b *bench) apply(ctx context.Context, tx pgx.Tx, e lot.Recorded) error {
 	b.mu.Lock()
-	fail := b.fail
+	fail, later := b.fail, b.later
 	b.mu.Unlock()
 	if fail != nil {
 		if err := fail(e); err != nil {
 			return err
 		}
 	}
-	_, err := tx.Exec(ctx, `insert into effects (event_id, producer) values ($1, $2)`, e.EventID, e.Producer)
+	if later != nil {
+		if sql := later(e); sql != "" {
+			return postgres.Later(ctx, tx, sql, e.EventID, e.Producer)
+		}
+	}
+	_, err := tx.Exec(ctx, effect, e.EventID, e.Producer)
 	return err
 }
 

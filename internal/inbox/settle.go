@@ -11,6 +11,7 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/feed"
 	"huskline/internal/lot"
+	"huskline/internal/postgres"
 )
 
 // batch is the most events in one transaction: large enough that the commit does not count, small enough that locks are short.
@@ -89,8 +90,9 @@ func refused(d feed.Decision[item], err error) feed.Decision[item] {
 
 // commit writes decisions in one transaction and returns them as they were written; where one failed, its index, else -1.
 func (in *Inbox) commit(ctx context.Context, decisions []feed.Decision[item]) (final []feed.Decision[item], at int, err error) {
-	err = in.cfg.DB.InReplayableTx(ctx, func(ctx context.Context, tx pgx.Tx) error {
+	err = in.cfg.DB.InReplayableTx(ctx, func(ctx context.Context, direct pgx.Tx) error {
 		at = -1
+		tx := postgres.NewPipeline(direct)
 		known, err := lockCursor(ctx, tx, decisions)
 		if err != nil {
 			return err
@@ -114,7 +116,7 @@ func (in *Inbox) commit(ctx context.Context, decisions []feed.Decision[item]) (f
 				break // the rest was judged with other lots blocked
 			}
 		}
-		if err := writeSettled(ctx, tx, final, in.cfg.Now()); err != nil {
+		if err := writeSettled(ctx, tx, final, in.cfg.Now()); err != nil { // after what the events put off
 			return err
 		}
 		failpoint.Hit("inbox-before-commit")

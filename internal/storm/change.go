@@ -135,6 +135,11 @@ func (s *Storm) restore(ctx context.Context, rng *rand.Rand, old time.Duration) 
 	if err := s.Plant.Restore(ctx, name, file); err != nil {
 		return err
 	}
+	if old > 0 {
+		for _, t := range s.everybody() {
+			t.Forget()
+		}
+	}
 	s.Plant.Release(name)
 	return s.Plant.AwaitReady(ctx)
 }

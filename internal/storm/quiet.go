@@ -16,6 +16,7 @@ import (
 
 	"huskline/internal/checker"
 	"huskline/internal/storm/plant"
+	"huskline/internal/storm/trade"
 )
 
 const (
@@ -52,7 +53,7 @@ func (s *Storm) quiet(ctx context.Context) error {
 	if err := s.check(ctx); err != nil {
 		return err
 	}
-	for _, t := range slices.Concat(s.traders, slices.Collect(maps.Values(s.workers))) {
+	for _, t := range s.everybody() {
 		if _, err := t.Audit(ctx, auditMost); err != nil {
 			s.find("an audit was not answered: %v", err)
 		}
@@ -61,6 +62,13 @@ func (s *Storm) quiet(ctx context.Context) error {
 		s.find("%s", wrong)
 	}
 	return ctx.Err()
+}
+
+// everybody are all who trade, always or now and then.
+func (s *Storm) everybody() []*trade.Trader {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Concat(s.traders, slices.Collect(maps.Values(s.workers)))
 }
 
 // check runs the checker on the plant as it stands.

@@ -120,6 +120,14 @@ func (t *Trader) accepted(req Command, answer proto.Message, tries int, again fu
 	t.past = append(t.past, done{e, again})
 }
 
+// Forget has the trader send none of its old commands again: a service that was restored to an earlier moment knows those that it lost by their effects,
+// not by their messages and answers.
+func (t *Trader) Forget() {
+	t.model.Lock()
+	defer t.model.Unlock()
+	t.past = nil
+}
+
 // Register makes parties, items, places and reasons known; whoever trades then relies on the receipts that it returns.
 func (t *Trader) Register(ctx context.Context) ([]lot.Receipt, error) {
 	for code, role := range map[string]eventv1.PartyRole{

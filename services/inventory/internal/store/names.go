@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"huskline/internal/lot"
+	"huskline/internal/postgres"
 	"huskline/services/inventory/internal/stock"
 )
 
@@ -71,7 +72,7 @@ func (t *Tx) PutItem(ctx context.Context, i lot.ItemChanged, at time.Time) error
 	const upsert = `insert into items (item, kind, measure, unit, effective) values ($1, $2, $3, $4, $5)
 		on conflict (item) do update set kind = excluded.kind, measure = excluded.measure, unit = excluded.unit, effective = excluded.effective
 		where items.effective <= excluded.effective`
-	if _, err := t.tx.Exec(ctx, upsert, i.Item, i.ItemKind, i.Measure, i.Unit, at); err != nil {
+	if err := postgres.Later(ctx, t.tx, upsert, i.Item, i.ItemKind, i.Measure, i.Unit, at); err != nil {
 		return fmt.Errorf("note item %s: %w", i.Item, err)
 	}
 	return nil
@@ -81,7 +82,7 @@ func (t *Tx) PutItem(ctx context.Context, i lot.ItemChanged, at time.Time) error
 func (t *Tx) PutParty(ctx context.Context, p lot.PartyChanged, at time.Time) error {
 	const upsert = `insert into parties (party, effective) values ($1, $2)
 		on conflict (party) do update set effective = excluded.effective where parties.effective <= excluded.effective`
-	if _, err := t.tx.Exec(ctx, upsert, p.Party, at); err != nil {
+	if err := postgres.Later(ctx, t.tx, upsert, p.Party, at); err != nil {
 		return fmt.Errorf("note party %s: %w", p.Party, err)
 	}
 	return nil

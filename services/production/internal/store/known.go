@@ -10,6 +10,7 @@ import (
 
 	"huskline/internal/lot"
 	"huskline/internal/money"
+	"huskline/internal/postgres"
 	"huskline/services/production/internal/run"
 	"huskline/services/production/internal/stage"
 )
@@ -124,15 +125,10 @@ func (t Tx) KeepStage(ctx context.Context, code string) error {
 func (t Tx) SaveLots(ctx context.Context, lots ...run.Lot) error {
 	const sql = `insert into lots (lot, item, measure, owner) values ($1, $2, $3, $4)
 		on conflict (lot) do update set item = excluded.item, measure = excluded.measure, owner = excluded.owner`
-	if len(lots) == 0 {
-		return nil
-	}
-	b := &pgx.Batch{}
 	for _, l := range lots {
-		b.Queue(sql, l.ID, l.Item, l.Measure, l.Owner)
-	}
-	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
-		return fmt.Errorf("save %d lots, first %s: %w", len(lots), lots[0].ID, err)
+		if err := postgres.Later(ctx, t.tx, sql, l.ID, l.Item, l.Measure, l.Owner); err != nil {
+			return fmt.Errorf("save %d lots, first %s: %w", len(lots), lots[0].ID, err)
+		}
 	}
 	return nil
 }
