@@ -89,6 +89,43 @@ func afterOf(t *testing.T, env *eventv1.Envelope) []lot.Receipt {
 	return after
 }
 
+// Catches: what an event put off taking others with it when it fails, after all of them were applied; and an event lost between two such statements.
+func TestAnEventThatFailsLaterIsSetAsideAlone(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	p := newProducer(lot.Intake)
+	var flowing []string
+	bad := map[string]bool{}
+	for i := range 300 {
+		id := idOf(t, p.say(t, nil, lotN(i)))
+		if i == 7 || i == 200 {
+			bad[id] = true
+			continue
+		}
+		flowing = append(flowing, id)
+	}
+	b.later = func(e lot.Recorded) string {
+		switch {
+		case bad[e.EventID]:
+			return `insert into effects (event_id, producer) select $1::text, null where $2::text <> ''` // its producer must not be null
+		case e.Position%3 == 0:
+			return "" // at once, after what was put off before it
+		}
+		return effect
+	}
+	in, stop := b.start(p)
+	b.wait(in, p)
+	stop()
+	require.Empty(t, cmp.Diff(flowing, b.effects()))
+	var aside []string
+	for _, q := range b.quarantined(in) {
+		aside = append(aside, q.EventID)
+		require.Equal(t, "internal", q.Reason)
+	}
+	require.Len(t, aside, 2)
+	require.True(t, bad[aside[0]] && bad[aside[1]])
+}
+
 // TestPoison catches: a whole batch set aside for one event, a waiting event let through, a released event applied twice or its followers forgotten.
 func TestPoison(t *testing.T) {
 	t.Parallel()
