@@ -56,7 +56,7 @@ func (s *Storm) hitsEach(services int) int {
 	case s.cfg.Length == 0:
 		return 1
 	case services == 1:
-		return 4
+		return 8
 	}
 	return 10
 }

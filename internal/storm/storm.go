@@ -29,6 +29,31 @@ type Config struct {
 	Quick   bool          // each fault small, for tests
 	Faults  []Fault
 	Out     io.Writer // what happens, for people
+	Hits    Hits      // added to; nil: not wanted
+}
+
+// Hits is how often services died at their named places: by service, then by place.
+type Hits map[string]map[string]int
+
+// Write prints a line for each place of each service that died at any.
+func (h Hits) Write(w io.Writer) {
+	fmt.Fprintln(w, "killed at a named place:")
+	for _, service := range plant.Services() {
+		for _, place := range places(service) {
+			if len(h[service]) > 0 {
+				fmt.Fprintf(w, "  %6d  %s %s\n", h[service][place], service, place)
+			}
+		}
+	}
+}
+
+func (h Hits) add(service string, fired map[string]int) {
+	if h[service] == nil {
+		h[service] = map[string]int{}
+	}
+	for place, n := range fired {
+		h[service][place] += n
+	}
 }
 
 // Storm is a plant with its traders and what has been done to it.
@@ -279,15 +304,15 @@ func (s *Storm) verdict() {
 	for _, name := range slices.Sorted(maps.Keys(s.injected)) {
 		fmt.Fprintf(&b, "  %6d  %s\n", s.injected[name], name)
 	}
-	b.WriteString("killed at a named place:\n")
+	hits := Hits{}
 	for _, service := range plant.Services() {
 		fired := s.Plant.Fired(service)
-		for _, place := range places(service) {
-			if len(fired) > 0 {
-				fmt.Fprintf(&b, "  %6d  %s %s\n", fired[place], service, place)
-			}
+		hits.add(service, fired)
+		if s.cfg.Hits != nil {
+			s.cfg.Hits.add(service, fired)
 		}
 	}
+	hits.Write(&b)
 	for _, name := range slices.Sorted(maps.Keys(s.absent)) {
 		fmt.Fprintf(&b, "NOT TRIED  %s: %s\n", name, s.absent[name])
 	}

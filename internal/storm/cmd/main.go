@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -35,6 +36,7 @@ func main() {
 
 func run(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("storm", flag.ContinueOnError)
+	fresh := flags.Float64("fresh", 0, "minutes after which a new plant is begun, with the next seed: what a plant holds makes each start and check of it longer; 0: never")
 	minutes := flags.Float64("minutes", 0, "how long it storms; 0: each fault once")
 	seed := flags.Uint64("seed", 0, "which storm; 0: a new one")
 	traders := flags.Int("traders", 4, "how many trade meanwhile")
@@ -66,28 +68,54 @@ func run(ctx context.Context, args []string) error {
 	if *seed == 0 {
 		*seed = rand.Uint64() >> 32
 	}
-	folder := *dir
-	if folder == "" {
-		var err error
-		if folder, err = os.MkdirTemp("", "huskline-storm-"); err != nil {
+	cfg := storm.Config{Program: *program, Traders: *traders, Quick: *quick, Faults: faults, Out: os.Stdout, Hits: storm.Hits{}}
+	again := fmt.Sprintf("--traders %d --only %q --quick=%v", *traders, *only, *quick)
+	end := time.Now().Add(time.Duration(*minutes * float64(time.Minute)))
+	for {
+		cfg.Seed, cfg.Length = *seed, max(0, time.Until(end))
+		if *fresh > 0 {
+			cfg.Length = min(cfg.Length, time.Duration(*fresh*float64(time.Minute)))
+		}
+		folder := *dir
+		if folder != "" && *fresh > 0 {
+			folder = filepath.Join(folder, fmt.Sprint(*seed))
+		}
+		if err := one(ctx, cfg, folder, again); err != nil {
 			return err
 		}
-	} else if err := os.MkdirAll(folder, 0o755); err != nil {
+		if *fresh <= 0 || !time.Now().Before(end) || ctx.Err() != nil {
+			break
+		}
+		*seed++
+	}
+	if *fresh > 0 {
+		fmt.Print("of all plants, ")
+		cfg.Hits.Write(os.Stdout)
+	}
+	return nil
+}
+
+// one lets it storm on one plant, in a folder that is kept where something is found or where it was named.
+func one(ctx context.Context, cfg storm.Config, dir, again string) error {
+	cfg.Dir = dir
+	if dir == "" {
+		var err error
+		if cfg.Dir, err = os.MkdirTemp("", "huskline-storm-"); err != nil {
+			return err
+		}
+	} else if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
-	if err := os.Chmod(folder, 0o755); err != nil { // Postgres, which is not root, passes through it
+	if err := os.Chmod(cfg.Dir, 0o755); err != nil { // Postgres, which is not root, passes through it
 		return err
 	}
-	fmt.Printf("storm with seed %d in %s\n", *seed, folder)
-	err := storm.Run(ctx, storm.Config{
-		Dir: folder, Program: *program, Seed: *seed, Length: time.Duration(*minutes * float64(time.Minute)), Traders: *traders, Quick: *quick, Faults: faults, Out: os.Stdout,
-	})
+	fmt.Printf("storm with seed %d in %s\n", cfg.Seed, cfg.Dir)
+	err := storm.Run(ctx, cfg)
 	switch {
 	case err != nil && !errors.Is(err, context.Canceled):
-		again := fmt.Sprintf("--seed %d --minutes %v --traders %d --only %q --quick=%v", *seed, *minutes, *traders, *only, *quick)
-		return fmt.Errorf("%w; what there was lies in %s; the same again: go run ./internal/dev storm %s", err, folder, again)
-	case *dir == "":
-		return errors.Join(err, os.RemoveAll(folder))
+		return fmt.Errorf("%w; what there was lies in %s; the same again: go run ./internal/dev storm --seed %d --minutes %.1f %s", err, cfg.Dir, cfg.Seed, cfg.Length.Minutes(), again)
+	case dir == "":
+		return errors.Join(err, os.RemoveAll(cfg.Dir))
 	}
 	return err
 }
