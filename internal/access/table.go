@@ -21,26 +21,27 @@ var table = merge(intakeTable(), checkTable(), visitTable(), inventoryTable(), p
 
 func intakeTable() map[string][]Role {
 	return map[string][]Role{
-		intake + "RegisterParty":     {Receiver, Buyer, Shipper, Administrator},
-		intake + "ListParties":       readers,
-		intake + "RegisterItem":      {Accountant, Administrator},
-		intake + "ListItems":         readers,
-		intake + "RegisterScale":     {Administrator},
-		intake + "ListScales":        append([]Role{WeighPost}, readers...),
-		intake + "ListWeighingRules": append([]Role{WeighPost}, readers...),
-		intake + "PostReadings":      {WeighPost, Administrator},
-		intake + "StreamReadings":    {WeighPost, Administrator},
-		intake + "ListReadings":      append([]Role{WeighPost}, readers...),
-		intake + "WatchReadings":     append([]Role{WeighPost}, readers...),
-		intake + "GetFeedTotals":     append([]Role{WeighPost}, readers...),
-		intake + "RecordDelivery":    {Receiver, Administrator},
-		intake + "CorrectDelivery":   {Receiver, Administrator},
-		intake + "VoidDelivery":      {Receiver, Administrator},
-		intake + "ReceiveIngredient": {Receiver, StockClerk, Administrator},
-		intake + "SettlePrice":       {Buyer, Payer, Administrator},
-		intake + "BuyLot":            {Buyer, Administrator},
-		intake + "GetDelivery":       readers,
-		intake + "ListDeliveries":    readers,
+		intake + "RegisterParty":         {Receiver, Buyer, Shipper, Administrator},
+		intake + "ListParties":           readers,
+		intake + "RegisterItem":          {Accountant, Administrator},
+		intake + "ListItems":             readers,
+		intake + "RegisterScale":         {Administrator},
+		intake + "ListScales":            append([]Role{WeighPost}, readers...),
+		intake + "ListWeighingRules":     append([]Role{WeighPost}, readers...),
+		intake + "PostReadings":          {WeighPost, Administrator},
+		intake + "StreamReadings":        {WeighPost, Administrator},
+		intake + "ListReadings":          append([]Role{WeighPost}, readers...),
+		intake + "ListDiscardedReadings": append([]Role{WeighPost}, readers...),
+		intake + "WatchReadings":         append([]Role{WeighPost}, readers...),
+		intake + "GetFeedTotals":         append([]Role{WeighPost}, readers...),
+		intake + "RecordDelivery":        {Receiver, Administrator},
+		intake + "CorrectDelivery":       {Receiver, Administrator},
+		intake + "VoidDelivery":          {Receiver, Administrator},
+		intake + "ReceiveIngredient":     {Receiver, StockClerk, Administrator},
+		intake + "SettlePrice":           {Buyer, Payer, Administrator},
+		intake + "BuyLot":                {Buyer, Administrator},
+		intake + "GetDelivery":           readers,
+		intake + "ListDeliveries":        readers,
 	}
 }
 
@@ -75,6 +76,7 @@ func checkTable() map[string][]Role {
 		intake + "ListProposalDeliveries":   readers,
 		intake + "ListProposalReadings":     readers,
 		intake + "DecideCorrectionProposal": {Receiver, Quality, Administrator},
+		intake + "DiscardReading":           {Receiver, Quality, Administrator},
 	}
 }
 

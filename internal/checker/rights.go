@@ -17,7 +17,7 @@ func insertOnly(service string) []string {
 		"intake": {"party_versions", "item_versions", "scale_versions", "readings", "readings_conflicts", "codes", "received_versions", "received_weighings",
 			"settlements", "settlement_ids", "purchases", "retold_batches", "reading_notes", "vehicle_versions", "visit_weighings", "visit_readings",
 			"visit_closings", "tares", "scale_checks", "correction_proposals", "correction_decisions", "proposal_deliveries", "keyed_weights",
-			"keyed_matches", "tickets", "ticket_marks"},
+			"keyed_matches", "tickets", "ticket_marks", "discarded_readings"},
 		"inventory":  {"claims", "emptyings", "facts", "legs", "run_lines", "movement_tries", "shipments", "count_books", "count_entries"},
 		"production": {"item_prices", "run_lines", "run_contributions"},
 	}[service]...)

@@ -84,6 +84,25 @@ type TicketMarked struct {
 	By     string
 }
 
+// ReadingDiscarded is a reading that was refused and that a person put aside for good. Its fields are as sent.
+type ReadingDiscarded struct {
+	Content     []byte // what it comes to: the same reading sent again is known by it
+	Scale       string
+	Sequence    int64
+	Time        time.Time // zero where it has none
+	Digits      string
+	Unit        string
+	Weighed     int64 // 1 gross, 2 tare, 3 net
+	Reference   string
+	Rule        string // that refuses it
+	RuleMessage string
+	Reason      string
+	By          string
+}
+
+// Kind names the event type.
+func (ReadingDiscarded) Kind() string { return "reading-discarded" }
+
 // Kind names the event type.
 func (WeightKeyed) Kind() string { return "weight-keyed" }
 

@@ -19,7 +19,7 @@ func bodies() []lot.Body {
 		lot.Disposed{}, lot.Corrected{},
 		lot.RunOpened{}, lot.RunCompleted{}, lot.RunCorrected{}, lot.ChargePosted{},
 		lot.VehicleChanged{}, lot.VisitWeighed{}, lot.VisitClosed{}, lot.TareStored{}, lot.WeightKeyed{},
-		lot.WeightMatched{}, lot.TicketIssued{}, lot.TicketMarked{},
+		lot.WeightMatched{}, lot.TicketIssued{}, lot.TicketMarked{}, lot.ReadingDiscarded{},
 	}
 }
 

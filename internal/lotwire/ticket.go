@@ -23,6 +23,27 @@ func ParseWeightKeyed(m *eventv1.WeightKeyed) (lot.WeightKeyed, error) {
 	}, err
 }
 
+// ReadingDiscarded is a reading put aside for good on the wire.
+func ReadingDiscarded(d lot.ReadingDiscarded) *eventv1.ReadingDiscarded {
+	return &eventv1.ReadingDiscarded{
+		Content: d.Content, Scale: d.Scale, Sequence: d.Sequence, Time: Time(d.Time), Digits: d.Digits, Unit: d.Unit, Kind: d.Weighed, Reference: d.Reference,
+		Rule: d.Rule, RuleMessage: d.RuleMessage, Reason: d.Reason, By: d.By,
+	}
+}
+
+// ParseReadingDiscarded reads a reading put aside for good.
+func ParseReadingDiscarded(m *eventv1.ReadingDiscarded) (lot.ReadingDiscarded, error) {
+	d := lot.ReadingDiscarded{
+		Content: m.GetContent(), Scale: m.GetScale(), Sequence: m.GetSequence(), Digits: m.GetDigits(), Unit: m.GetUnit(), Weighed: m.GetKind(),
+		Reference: m.GetReference(), Rule: m.GetRule(), RuleMessage: m.GetRuleMessage(), Reason: m.GetReason(), By: m.GetBy(),
+	}
+	var err error
+	if m.GetTime() != nil {
+		d.Time, err = ParseTime(m.GetTime())
+	}
+	return d, err
+}
+
 // WeightMatched is the match of a keyed weight on the wire.
 func WeightMatched(w lot.WeightMatched) *eventv1.WeightMatched {
 	return &eventv1.WeightMatched{

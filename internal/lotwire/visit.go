@@ -24,6 +24,8 @@ func setVisitBody(m *eventv1.Event, b lot.Body) bool {
 		m.Body = &eventv1.Event_TicketIssued{TicketIssued: TicketIssued(b)}
 	case lot.TicketMarked:
 		m.Body = &eventv1.Event_TicketMarked{TicketMarked: TicketMarked(b)}
+	case lot.ReadingDiscarded:
+		m.Body = &eventv1.Event_ReadingDiscarded{ReadingDiscarded: ReadingDiscarded(b)}
 	default:
 		return false
 	}
@@ -48,6 +50,8 @@ func parseVisitBody(m *eventv1.Event) (b lot.Body, ok bool, err error) {
 		b, err = body(ParseTicketIssued(of.TicketIssued))
 	case *eventv1.Event_TicketMarked:
 		b, err = body(ParseTicketMarked(of.TicketMarked))
+	case *eventv1.Event_ReadingDiscarded:
+		b, err = body(ParseReadingDiscarded(of.ReadingDiscarded))
 	default:
 		return nil, false, nil
 	}

@@ -1,6 +1,7 @@
 package main_test
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -39,6 +40,7 @@ type gatePlant struct {
 	roots      *x509.CertPool
 	admin      string            // secret of an administrator
 	grpc, http map[string]string // addresses by service
+	mqtt       string            // of intake
 	ahead      atomic.Int64      // nanoseconds that the services' clock is ahead
 }
 
@@ -85,10 +87,14 @@ func (g *gatePlant) serve(t *testing.T, cfg launch.ServeConfig) {
 		}
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() { ended <- launch.Serve(ctx, cfg, func(_, httpAddr string) { ready <- httpAddr }) }()
+	if cfg.Service == "intake" {
+		cfg.MQTT = launch.DevicesConfig{Addr: "127.0.0.1:0", Dir: t.TempDir(), Cert: cfg.Cert, Key: cfg.Key, CA: cfg.CA}
+	}
+	ready, ended := make(chan launch.Bound, 1), make(chan error, 1)
+	go func() { ended <- launch.Serve(ctx, cfg, func(at launch.Bound) { ready <- at }) }()
 	select {
-	case g.http[cfg.Service] = <-ready:
+	case at := <-ready:
+		g.http[cfg.Service], g.mqtt = at.HTTP, cmp.Or(at.MQTT, g.mqtt)
 	case err := <-ended:
 		cancel()
 		t.Fatalf("serve %s: %v", cfg.Service, err)

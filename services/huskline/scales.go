@@ -21,6 +21,8 @@ type scalesCmd struct {
 	Rules    scaleRulesCmd    `cmd:"" help:"Print the rules that scales, readings and checks are judged by, with figures and sources."`
 	Register scaleRegisterCmd `cmd:"" help:"Add a scale, or change it from now on: what no flag names stays as it is."`
 
+	Discarded scaleDiscardedCmd `cmd:"" help:"List refused readings that were put aside for good, the last first."`
+
 	Check     scaleCheckCmd     `cmd:"" help:"Record a check with test weights. A failed one takes the scale out of service and proposes what to correct."`
 	Checks    scaleChecksCmd    `cmd:"" help:"List checks, the last recorded first."`
 	Proposals scaleProposalsCmd `cmd:"" help:"List what failed checks proposed to correct."`

@@ -28,6 +28,8 @@ type serveCmd struct {
 	Peers        map[string]string `required:"" env:"HUSKLINE_PEERS" help:"Addresses of the other two services." placeholder:"intake=ADDR;production=ADDR"`
 	Cert         string            `required:"" env:"HUSKLINE_CERT" type:"path" help:"This service's certificate; its name is the service's." placeholder:"FILE"`
 	Key          string            `required:"" env:"HUSKLINE_KEY" type:"path" help:"Key of the certificate." placeholder:"FILE"`
+	MQTT         string            `name:"mqtt" env:"HUSKLINE_MQTT" help:"Of intake: address where devices publish readings by MQTT 3.1.1, with TLS under the service's certificate; none unless given. A device's password is a token with the role weigh-post." placeholder:"ADDR"`
+	MQTTDir      string            `name:"mqtt-dir" env:"HUSKLINE_MQTT_DIR" type:"path" help:"Folder that keeps what devices published until it is stored." placeholder:"DIR"`
 	AdminFile    string            `name:"admin-token-file" env:"HUSKLINE_ADMIN_TOKEN_FILE" type:"path" help:"File with a secret that is registered as an administrator at the start." placeholder:"FILE"`
 	Probe        bool              `help:"Ask a running service of this name on this machine whether it is ready, and exit; for health checks."`
 	LogLevel     string            `help:"debug, info, warn or error." default:"info" enum:"debug,info,warn,error" env:"HUSKLINE_LOG"`
@@ -52,6 +54,10 @@ func (c *serveCmd) Run(s *session) error {
 	if len(cfg.Peers) != 2 {
 		return usageError{fmt.Errorf("--peers: both other services are asked for, such as intake=HOST:7400;production=HOST:7400")}
 	}
+	if c.MQTT != "" && (c.Service != string(lot.Intake) || c.MQTTDir == "") {
+		return usageError{fmt.Errorf("--mqtt: devices publish to intake alone, and --mqtt-dir DIR names the folder that keeps what they publish")}
+	}
+	cfg.MQTT = launch.DevicesConfig{Addr: c.MQTT, Dir: c.MQTTDir, Cert: c.Cert, Key: c.Key, CA: s.cli.CA}
 	var err error
 	if cfg.NATSPassword, err = secretFile(c.NATSPassFile); err != nil {
 		return err
@@ -62,8 +68,11 @@ func (c *serveCmd) Run(s *session) error {
 	if cfg.Password, err = secretFile(c.PassFile); err != nil {
 		return err
 	}
-	return launch.Serve(s.ctx, cfg, func(grpcAddr, httpAddr string) {
-		fmt.Fprintf(s.out, "ready grpc=%s http=%s\n", grpcAddr, httpAddr)
+	return launch.Serve(s.ctx, cfg, func(at launch.Bound) {
+		if at.MQTT != "" {
+			fmt.Fprintf(s.out, "mqtt=%s\n", at.MQTT)
+		}
+		fmt.Fprintf(s.out, "ready grpc=%s http=%s\n", at.GRPC, at.HTTP)
 	})
 }
 

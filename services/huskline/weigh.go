@@ -25,6 +25,9 @@ type weighCmd struct {
 	QueueLimit string `help:"With --from: how large the queue may grow; at its limit nothing more is captured, and nothing is dropped." default:"64MiB" placeholder:"SIZE"`
 	PassFile   string `name:"password-file" help:"With --from mqtt://…: file with the password at the broker." type:"path" placeholder:"FILE"`
 	First      int64  `help:"With --from: the scale's first own number; otherwise a new queue asks the plant." placeholder:"N"`
+	Aside      bool   `help:"With --queue: list the readings that the plant refused and that are set aside in the queue, whoever uses it."`
+	Discard    string `help:"With --queue and --reason: put the refused readings of a scale under a number aside for good. The plant records who did it and why." placeholder:"SCALE/NUMBER"`
+	Reason     string `help:"With --discard: why." placeholder:"TEXT"`
 	AcceptLoss bool   `help:"With --from and --first: go on with what is whole of a queue that was cut or damaged."`
 }
 
@@ -51,6 +54,9 @@ type lineObject struct {
 
 // Run posts the readings and names each line that was refused or is in conflict (exit 2); the good ones are stored all the same.
 func (c *weighCmd) Run(s *session) error {
+	if c.Aside || c.Discard != "" || c.Reason != "" {
+		return c.aside(s)
+	}
 	if c.From != "" {
 		return c.from(s)
 	}

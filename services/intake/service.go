@@ -22,7 +22,6 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
 	"huskline/internal/rpc"
-	intakev1 "huskline/proto/huskline/intake/v1"
 	"huskline/services/intake/internal/caller"
 	"huskline/services/intake/internal/consumer"
 	"huskline/services/intake/internal/server"
@@ -102,15 +101,6 @@ func New(cfg Config) (*Service, error) {
 	return s, nil
 }
 
-// Register offers the service's methods. Readings are judged one by one, so that a bad one does not cost the batch.
-func (s *Service) Register(r grpc.ServiceRegistrar) {
-	intakev1.RegisterIntakeServiceServer(rpc.Texts(r, "PostReadings"), s.parts)
-	intakev1.RegisterVisitServiceServer(rpc.Texts(r), s.parts.Visits)
-}
-
-// Door is how callers are known and what their calls wait for.
-func (s *Service) Door() rpc.Door { return s.desk.Door(s.cfg.Now) }
-
 // Run takes and sends events and finishes what a crash left half done, until ctx ends.
 func (s *Service) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
@@ -126,6 +116,3 @@ func (s *Service) Run(ctx context.Context) error {
 	})
 	return group.Wait()
 }
-
-// Ready is the readiness: "ready", or "degraded" while the bus is away.
-func (s *Service) Ready(ctx context.Context) (string, error) { return s.link.Ready(ctx) }

@@ -16,19 +16,21 @@ import (
 
 // MQTT makes the server listen for devices that speak MQTT 3.1.1. What they publish with quality of service 1 or 2 is acknowledged once it is on the disk:
 // the server then flushes every write, and a folder that it cannot use fails the start. So such a server serves devices alone and not the services' bus.
-// A device gives its secret as password; its user name is not looked at. It may publish and never subscribe.
+// A device gives its secret as password; its user name is not looked at. It may publish and never subscribe. What it publishes is kept with its name.
 type MQTT struct {
 	Listen string      // host:port, port 0 for any
 	TLS    *tls.Config // nil: none
-	// Admit returns nil for a secret that may post now. It is asked when a device connects and again by Recheck.
-	Admit func(ctx context.Context, secret string) error
+	// Admit names whom a secret belongs to that may post now. It is asked when a device connects and again by Recheck.
+	Admit func(ctx context.Context, secret string) (name string, err error)
 }
 
-// MQTTStream is where the server keeps what devices published until it is taken off, and MQTTSubjects the subjects of it: this prefix, and the topic with
-// dots for slashes and two slashes for a dot. Whoever takes it off makes the stream before the first device connects; the server takes the one that is there.
+// MQTTStream is where the server keeps what devices published until it is taken off. Its subjects are MQTTSubjectPrefix and the topic with dots for slashes
+// and two slashes for a dot; Signer tells the sender. Whoever takes it off makes the stream before the first device connects; the server takes the one that is there.
 const (
 	MQTTStream        = "$MQTT_msgs"
 	MQTTSubjectPrefix = "$MQTT.msgs."
+	// MQTTSubjects are those of messages as they are passed on, kept or not.
+	MQTTSubjects = "by.>"
 )
 
 // Topic turns the subject of a message, without prefix, back into the topic it was published under.
@@ -40,7 +42,7 @@ func Topic(subject string) string {
 // admitLimit bounds how long a device waits for an answer to its connection.
 const admitLimit = 5 * time.Second
 
-// listenMQTT adds the listener to the server's options.
+// listenMQTT adds the listener behind the front to the server's options.
 func (s *Server) listenMQTT(o *server.Options) error {
 	host, text, err := net.SplitHostPort(s.cfg.MQTT.Listen)
 	if err != nil {
@@ -50,25 +52,30 @@ func (s *Server) listenMQTT(o *server.Options) error {
 	if err != nil || port < 0 || port > 65_535 {
 		return fault.Invalid("bus_address", "MQTT address %q: the port is no number up to 65535", s.cfg.MQTT.Listen)
 	}
-	if port == 0 {
-		port = server.RANDOM_PORT
+	if s.mqttPort == 0 {
+		s.mqttPort = port
 	}
-	if s.mqttPort != 0 {
-		port = s.mqttPort
+	if err := s.probePort(host, s.mqttPort); err != nil {
+		return err
 	}
-	if port != server.RANDOM_PORT {
-		l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(port)))
-		if err != nil {
-			return fault.Precondition("bus_address", "MQTT address %s: %w", s.cfg.MQTT.Listen, err)
-		}
-		if err := l.Close(); err != nil {
-			return err
-		}
-	}
-	o.MQTT.Host, o.MQTT.Port, o.MQTT.TLSConfig, o.MQTT.TLSTimeout = host, port, s.cfg.MQTT.TLS, admitLimit.Seconds()
+	o.MQTT.Host, o.MQTT.Port = "127.0.0.1", server.RANDOM_PORT
 	o.MQTT.AuthTimeout = (2 * admitLimit).Seconds()
 	o.SyncAlways = true
 	o.CustomClientAuthentication = gate{s}
+	return nil
+}
+
+// openFront lets devices in, at the same port after a restart.
+func (s *Server) openFront(behind int) error {
+	host, _, err := net.SplitHostPort(s.cfg.MQTT.Listen)
+	if err != nil {
+		return err
+	}
+	s.front, err = openFront(s.cfg.MQTT, net.JoinHostPort(host, strconv.Itoa(s.mqttPort)), net.JoinHostPort("127.0.0.1", strconv.Itoa(behind)), s.cfg.Logger)
+	if err != nil {
+		return err
+	}
+	s.mqttPort = s.front.listener.Addr().(*net.TCPAddr).Port
 	return nil
 }
 
@@ -101,12 +108,13 @@ func (g gate) Check(c server.ClientAuthentication) bool {
 	ctx, cancel := context.WithTimeout(context.Background(), admitLimit)
 	defer cancel()
 	secret := c.GetOpts().Password
-	if err := g.s.cfg.MQTT.Admit(ctx, secret); err != nil {
+	name, err := g.s.cfg.MQTT.Admit(ctx, secret)
+	if err != nil {
 		g.s.cfg.Logger.WarnContext(ctx, "device refused", "remote", remote.String(), "reason", err)
 		return false
 	}
 	c.RegisterUser(&server.User{Permissions: &server.Permissions{
-		Publish:   &server.SubjectPermission{Deny: []string{"$JS.>", "$SYS.>", "$MQTT.>", "$JSC.>", "$NRG.>", "_INBOX.>"}},
+		Publish:   &server.SubjectPermission{Allow: []string{strings.ReplaceAll(signed(name), "/", ".") + ">"}},
 		Subscribe: &server.SubjectPermission{Deny: []string{">"}},
 	}})
 	g.s.guests.mu.Lock()
@@ -134,7 +142,7 @@ func (s *Server) Recheck(ctx context.Context) {
 			delete(s.guests.secrets, id)
 			continue
 		}
-		if err := s.cfg.MQTT.Admit(ctx, secret); fault.Refused(err) {
+		if _, err := s.cfg.MQTT.Admit(ctx, secret); fault.Refused(err) {
 			s.cfg.Logger.WarnContext(ctx, "device is disconnected", "reason", err)
 			_ = running.DisconnectClientByID(id)
 			delete(s.guests.secrets, id)

@@ -49,7 +49,8 @@ type Server struct {
 	running *server.Server // nil while stopped
 	port    int            // once bound, for restarts
 
-	mqttPort int
+	mqttPort int    // of the front, once bound
+	front    *front // nil: no devices
 	guests   guests
 }
 
@@ -122,7 +123,11 @@ func (s *Server) start() error {
 		s.port = addr.Port
 	}
 	if s.cfg.MQTT != nil {
-		s.mqttPort = options.MQTT.Port
+		if err := s.openFront(options.MQTT.Port); err != nil {
+			srv.Shutdown()
+			srv.WaitForShutdown()
+			return err
+		}
 	}
 	s.running = srv
 	return nil
@@ -178,12 +183,12 @@ func (s *Server) options() (*server.Options, error) {
 
 // probePort finds out early that an address is taken; the server would only log it and wait.
 func (s *Server) probePort(host string, port int) error {
-	if port == server.RANDOM_PORT {
+	if port == server.RANDOM_PORT || port == 0 {
 		return nil
 	}
 	l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(port)))
 	if err != nil {
-		return fault.Precondition("bus_address", "bus address %s: %w", s.cfg.Listen, err)
+		return fault.Precondition("bus_address", "bus address %s: %w", net.JoinHostPort(host, strconv.Itoa(port)), err)
 	}
 	return l.Close()
 }
@@ -194,6 +199,10 @@ func (s *Server) Stop() {
 	defer s.mu.Unlock()
 	if s.running == nil {
 		return
+	}
+	if s.front != nil {
+		s.front.close()
+		s.front = nil
 	}
 	s.running.Shutdown()
 	s.running.WaitForShutdown()

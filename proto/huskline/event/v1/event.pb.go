@@ -288,6 +288,7 @@ type Event struct {
 	//	*Event_WeightMatched
 	//	*Event_TicketIssued
 	//	*Event_TicketMarked
+	//	*Event_ReadingDiscarded
 	//	*Event_RunPosted
 	//	*Event_LotPoured
 	//	*Event_BinEmptied
@@ -515,6 +516,15 @@ func (x *Event) GetTicketMarked() *TicketMarked {
 	return nil
 }
 
+func (x *Event) GetReadingDiscarded() *ReadingDiscarded {
+	if x != nil {
+		if x, ok := x.Body.(*Event_ReadingDiscarded); ok {
+			return x.ReadingDiscarded
+		}
+	}
+	return nil
+}
+
 func (x *Event) GetRunPosted() *RunPosted {
 	if x != nil {
 		if x, ok := x.Body.(*Event_RunPosted); ok {
@@ -729,6 +739,11 @@ type Event_TicketMarked struct {
 	TicketMarked *TicketMarked `protobuf:"bytes,27,opt,name=ticket_marked,json=ticketMarked,proto3,oneof"`
 }
 
+type Event_ReadingDiscarded struct {
+	// A refused reading put aside for good (intake).
+	ReadingDiscarded *ReadingDiscarded `protobuf:"bytes,28,opt,name=reading_discarded,json=readingDiscarded,proto3,oneof"`
+}
+
 type Event_RunPosted struct {
 	// What a run took in and gave (inventory).
 	RunPosted *RunPosted `protobuf:"bytes,30,opt,name=run_posted,json=runPosted,proto3,oneof"`
@@ -834,6 +849,8 @@ func (*Event_TicketIssued) isEvent_Body() {}
 
 func (*Event_TicketMarked) isEvent_Body() {}
 
+func (*Event_ReadingDiscarded) isEvent_Body() {}
+
 func (*Event_RunPosted) isEvent_Body() {}
 
 func (*Event_LotPoured) isEvent_Body() {}
@@ -884,7 +901,7 @@ const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\rprevious_hash\x18\x05 \x01(\fR\fpreviousHash\x12\x12\n" +
 	"\x04hash\x18\x06 \x01(\fR\x04hash\x12\x18\n" +
 	"\apayload\x18\a \x01(\fR\apayload\x12\x12\n" +
-	"\x04type\x18\b \x01(\tR\x04type\"\xd7\x11\n" +
+	"\x04type\x18\b \x01(\tR\x04type\"\xab\x12\n" +
 	"\x05Event\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04lots\x18\x02 \x03(\tR\x04lots\x128\n" +
@@ -908,7 +925,8 @@ const file_huskline_event_v1_event_proto_rawDesc = "" +
 	"\fweight_keyed\x18\x18 \x01(\v2\x1e.huskline.event.v1.WeightKeyedH\x00R\vweightKeyed\x12I\n" +
 	"\x0eweight_matched\x18\x19 \x01(\v2 .huskline.event.v1.WeightMatchedH\x00R\rweightMatched\x12F\n" +
 	"\rticket_issued\x18\x1a \x01(\v2\x1f.huskline.event.v1.TicketIssuedH\x00R\fticketIssued\x12F\n" +
-	"\rticket_marked\x18\x1b \x01(\v2\x1f.huskline.event.v1.TicketMarkedH\x00R\fticketMarked\x12=\n" +
+	"\rticket_marked\x18\x1b \x01(\v2\x1f.huskline.event.v1.TicketMarkedH\x00R\fticketMarked\x12R\n" +
+	"\x11reading_discarded\x18\x1c \x01(\v2#.huskline.event.v1.ReadingDiscardedH\x00R\x10readingDiscarded\x12=\n" +
 	"\n" +
 	"run_posted\x18\x1e \x01(\v2\x1c.huskline.event.v1.RunPostedH\x00R\trunPosted\x12=\n" +
 	"\n" +
@@ -968,21 +986,22 @@ var file_huskline_event_v1_event_proto_goTypes = []any{
 	(*WeightMatched)(nil),         // 17: huskline.event.v1.WeightMatched
 	(*TicketIssued)(nil),          // 18: huskline.event.v1.TicketIssued
 	(*TicketMarked)(nil),          // 19: huskline.event.v1.TicketMarked
-	(*RunPosted)(nil),             // 20: huskline.event.v1.RunPosted
-	(*LotPoured)(nil),             // 21: huskline.event.v1.LotPoured
-	(*BinEmptied)(nil),            // 22: huskline.event.v1.BinEmptied
-	(*LotAdjusted)(nil),           // 23: huskline.event.v1.LotAdjusted
-	(*LotShipped)(nil),            // 24: huskline.event.v1.LotShipped
-	(*LotReturned)(nil),           // 25: huskline.event.v1.LotReturned
-	(*LotMoved)(nil),              // 26: huskline.event.v1.LotMoved
-	(*LotHeld)(nil),               // 27: huskline.event.v1.LotHeld
-	(*HoldEnded)(nil),             // 28: huskline.event.v1.HoldEnded
-	(*LotDisposed)(nil),           // 29: huskline.event.v1.LotDisposed
-	(*LotsCorrected)(nil),         // 30: huskline.event.v1.LotsCorrected
-	(*RunOpened)(nil),             // 31: huskline.event.v1.RunOpened
-	(*RunCompleted)(nil),          // 32: huskline.event.v1.RunCompleted
-	(*RunCorrected)(nil),          // 33: huskline.event.v1.RunCorrected
-	(*ChargePosted)(nil),          // 34: huskline.event.v1.ChargePosted
+	(*ReadingDiscarded)(nil),      // 20: huskline.event.v1.ReadingDiscarded
+	(*RunPosted)(nil),             // 21: huskline.event.v1.RunPosted
+	(*LotPoured)(nil),             // 22: huskline.event.v1.LotPoured
+	(*BinEmptied)(nil),            // 23: huskline.event.v1.BinEmptied
+	(*LotAdjusted)(nil),           // 24: huskline.event.v1.LotAdjusted
+	(*LotShipped)(nil),            // 25: huskline.event.v1.LotShipped
+	(*LotReturned)(nil),           // 26: huskline.event.v1.LotReturned
+	(*LotMoved)(nil),              // 27: huskline.event.v1.LotMoved
+	(*LotHeld)(nil),               // 28: huskline.event.v1.LotHeld
+	(*HoldEnded)(nil),             // 29: huskline.event.v1.HoldEnded
+	(*LotDisposed)(nil),           // 30: huskline.event.v1.LotDisposed
+	(*LotsCorrected)(nil),         // 31: huskline.event.v1.LotsCorrected
+	(*RunOpened)(nil),             // 32: huskline.event.v1.RunOpened
+	(*RunCompleted)(nil),          // 33: huskline.event.v1.RunCompleted
+	(*RunCorrected)(nil),          // 34: huskline.event.v1.RunCorrected
+	(*ChargePosted)(nil),          // 35: huskline.event.v1.ChargePosted
 }
 var file_huskline_event_v1_event_proto_depIdxs = []int32{
 	0,  // 0: huskline.event.v1.Head.at:type_name -> huskline.event.v1.Receipt
@@ -1003,26 +1022,27 @@ var file_huskline_event_v1_event_proto_depIdxs = []int32{
 	17, // 15: huskline.event.v1.Event.weight_matched:type_name -> huskline.event.v1.WeightMatched
 	18, // 16: huskline.event.v1.Event.ticket_issued:type_name -> huskline.event.v1.TicketIssued
 	19, // 17: huskline.event.v1.Event.ticket_marked:type_name -> huskline.event.v1.TicketMarked
-	20, // 18: huskline.event.v1.Event.run_posted:type_name -> huskline.event.v1.RunPosted
-	21, // 19: huskline.event.v1.Event.lot_poured:type_name -> huskline.event.v1.LotPoured
-	22, // 20: huskline.event.v1.Event.bin_emptied:type_name -> huskline.event.v1.BinEmptied
-	23, // 21: huskline.event.v1.Event.lot_adjusted:type_name -> huskline.event.v1.LotAdjusted
-	24, // 22: huskline.event.v1.Event.lot_shipped:type_name -> huskline.event.v1.LotShipped
-	25, // 23: huskline.event.v1.Event.lot_returned:type_name -> huskline.event.v1.LotReturned
-	26, // 24: huskline.event.v1.Event.lot_moved:type_name -> huskline.event.v1.LotMoved
-	27, // 25: huskline.event.v1.Event.lot_held:type_name -> huskline.event.v1.LotHeld
-	28, // 26: huskline.event.v1.Event.hold_ended:type_name -> huskline.event.v1.HoldEnded
-	29, // 27: huskline.event.v1.Event.lot_disposed:type_name -> huskline.event.v1.LotDisposed
-	30, // 28: huskline.event.v1.Event.lots_corrected:type_name -> huskline.event.v1.LotsCorrected
-	31, // 29: huskline.event.v1.Event.run_opened:type_name -> huskline.event.v1.RunOpened
-	32, // 30: huskline.event.v1.Event.run_completed:type_name -> huskline.event.v1.RunCompleted
-	33, // 31: huskline.event.v1.Event.run_corrected:type_name -> huskline.event.v1.RunCorrected
-	34, // 32: huskline.event.v1.Event.charge_posted:type_name -> huskline.event.v1.ChargePosted
-	33, // [33:33] is the sub-list for method output_type
-	33, // [33:33] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	20, // 18: huskline.event.v1.Event.reading_discarded:type_name -> huskline.event.v1.ReadingDiscarded
+	21, // 19: huskline.event.v1.Event.run_posted:type_name -> huskline.event.v1.RunPosted
+	22, // 20: huskline.event.v1.Event.lot_poured:type_name -> huskline.event.v1.LotPoured
+	23, // 21: huskline.event.v1.Event.bin_emptied:type_name -> huskline.event.v1.BinEmptied
+	24, // 22: huskline.event.v1.Event.lot_adjusted:type_name -> huskline.event.v1.LotAdjusted
+	25, // 23: huskline.event.v1.Event.lot_shipped:type_name -> huskline.event.v1.LotShipped
+	26, // 24: huskline.event.v1.Event.lot_returned:type_name -> huskline.event.v1.LotReturned
+	27, // 25: huskline.event.v1.Event.lot_moved:type_name -> huskline.event.v1.LotMoved
+	28, // 26: huskline.event.v1.Event.lot_held:type_name -> huskline.event.v1.LotHeld
+	29, // 27: huskline.event.v1.Event.hold_ended:type_name -> huskline.event.v1.HoldEnded
+	30, // 28: huskline.event.v1.Event.lot_disposed:type_name -> huskline.event.v1.LotDisposed
+	31, // 29: huskline.event.v1.Event.lots_corrected:type_name -> huskline.event.v1.LotsCorrected
+	32, // 30: huskline.event.v1.Event.run_opened:type_name -> huskline.event.v1.RunOpened
+	33, // 31: huskline.event.v1.Event.run_completed:type_name -> huskline.event.v1.RunCompleted
+	34, // 32: huskline.event.v1.Event.run_corrected:type_name -> huskline.event.v1.RunCorrected
+	35, // 33: huskline.event.v1.Event.charge_posted:type_name -> huskline.event.v1.ChargePosted
+	34, // [34:34] is the sub-list for method output_type
+	34, // [34:34] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_huskline_event_v1_event_proto_init() }
@@ -1048,6 +1068,7 @@ func file_huskline_event_v1_event_proto_init() {
 		(*Event_WeightMatched)(nil),
 		(*Event_TicketIssued)(nil),
 		(*Event_TicketMarked)(nil),
+		(*Event_ReadingDiscarded)(nil),
 		(*Event_RunPosted)(nil),
 		(*Event_LotPoured)(nil),
 		(*Event_BinEmptied)(nil),

@@ -1277,6 +1277,151 @@ func (x *TicketMarked) GetBy() string {
 	return ""
 }
 
+// ReadingDiscarded is a reading that was refused and that a person put aside for good. It counts for nothing.
+type ReadingDiscarded struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What its content comes to, 16 bytes: the same reading sent again is known by it.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// The scale that it names, as sent.
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Its sequence number; 0 where it could not be read.
+	Sequence int64 `protobuf:"varint,3,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// When it was weighed; absent where it has no time.
+	Time *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=time,proto3" json:"time,omitempty"`
+	// Digits as sent.
+	Digits string `protobuf:"bytes,5,opt,name=digits,proto3" json:"digits,omitempty"`
+	// Unit as sent.
+	Unit string `protobuf:"bytes,6,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What was weighed: 1 gross, 2 tare, 3 net; any other number as sent.
+	Kind int64 `protobuf:"varint,7,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Text that came with it.
+	Reference string `protobuf:"bytes,8,opt,name=reference,proto3" json:"reference,omitempty"`
+	// Name of the rule that refuses it.
+	Rule string `protobuf:"bytes,9,opt,name=rule,proto3" json:"rule,omitempty"`
+	// That rule, the value and the limit.
+	RuleMessage string `protobuf:"bytes,10,opt,name=rule_message,json=ruleMessage,proto3" json:"rule_message,omitempty"`
+	// Why it is put aside.
+	Reason string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who put it aside.
+	By            string `protobuf:"bytes,12,opt,name=by,proto3" json:"by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingDiscarded) Reset() {
+	*x = ReadingDiscarded{}
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingDiscarded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingDiscarded) ProtoMessage() {}
+
+func (x *ReadingDiscarded) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_event_v1_visit_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingDiscarded.ProtoReflect.Descriptor instead.
+func (*ReadingDiscarded) Descriptor() ([]byte, []int) {
+	return file_huskline_event_v1_visit_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ReadingDiscarded) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ReadingDiscarded) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetSequence() int64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *ReadingDiscarded) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *ReadingDiscarded) GetDigits() string {
+	if x != nil {
+		return x.Digits
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetKind() int64 {
+	if x != nil {
+		return x.Kind
+	}
+	return 0
+}
+
+func (x *ReadingDiscarded) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetRuleMessage() string {
+	if x != nil {
+		return x.RuleMessage
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReadingDiscarded) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
 var File_huskline_event_v1_visit_proto protoreflect.FileDescriptor
 
 const file_huskline_event_v1_visit_proto_rawDesc = "" +
@@ -1388,7 +1533,21 @@ const file_huskline_event_v1_visit_proto_rawDesc = "" +
 	"\x04mark\x18\x03 \x01(\x0e2\x1d.huskline.event.v1.TicketMarkR\x04mark\x12\x14\n" +
 	"\x05count\x18\x04 \x01(\x03R\x05count\x12\x16\n" +
 	"\x06reason\x18\x05 \x01(\tR\x06reason\x12\x0e\n" +
-	"\x02by\x18\x06 \x01(\tR\x02by*\x81\x01\n" +
+	"\x02by\x18\x06 \x01(\tR\x02by\"\xcb\x02\n" +
+	"\x10ReadingDiscarded\x12\x18\n" +
+	"\acontent\x18\x01 \x01(\fR\acontent\x12\x14\n" +
+	"\x05scale\x18\x02 \x01(\tR\x05scale\x12\x1a\n" +
+	"\bsequence\x18\x03 \x01(\x03R\bsequence\x12.\n" +
+	"\x04time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x16\n" +
+	"\x06digits\x18\x05 \x01(\tR\x06digits\x12\x12\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\x12\x12\n" +
+	"\x04kind\x18\a \x01(\x03R\x04kind\x12\x1c\n" +
+	"\treference\x18\b \x01(\tR\treference\x12\x12\n" +
+	"\x04rule\x18\t \x01(\tR\x04rule\x12!\n" +
+	"\frule_message\x18\n" +
+	" \x01(\tR\vruleMessage\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\x12\x0e\n" +
+	"\x02by\x18\f \x01(\tR\x02by*\x81\x01\n" +
 	"\tDraftKind\x12\x1a\n" +
 	"\x16DRAFT_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11DRAFT_KIND_SINGLE\x10\x01\x12\x16\n" +
@@ -1417,7 +1576,7 @@ func file_huskline_event_v1_visit_proto_rawDescGZIP() []byte {
 }
 
 var file_huskline_event_v1_visit_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_huskline_event_v1_visit_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_huskline_event_v1_visit_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_huskline_event_v1_visit_proto_goTypes = []any{
 	(DraftKind)(0),                // 0: huskline.event.v1.DraftKind
 	(TicketMark)(0),               // 1: huskline.event.v1.TicketMark
@@ -1431,26 +1590,28 @@ var file_huskline_event_v1_visit_proto_goTypes = []any{
 	(*TicketWeight)(nil),          // 9: huskline.event.v1.TicketWeight
 	(*TicketIssued)(nil),          // 10: huskline.event.v1.TicketIssued
 	(*TicketMarked)(nil),          // 11: huskline.event.v1.TicketMarked
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*ReadingDiscarded)(nil),      // 12: huskline.event.v1.ReadingDiscarded
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
 }
 var file_huskline_event_v1_visit_proto_depIdxs = []int32{
-	12, // 0: huskline.event.v1.Indication.time:type_name -> google.protobuf.Timestamp
+	13, // 0: huskline.event.v1.Indication.time:type_name -> google.protobuf.Timestamp
 	0,  // 1: huskline.event.v1.VisitWeighed.draft:type_name -> huskline.event.v1.DraftKind
 	3,  // 2: huskline.event.v1.VisitWeighed.indications:type_name -> huskline.event.v1.Indication
 	0,  // 3: huskline.event.v1.TareStored.draft:type_name -> huskline.event.v1.DraftKind
 	3,  // 4: huskline.event.v1.TareStored.indications:type_name -> huskline.event.v1.Indication
-	12, // 5: huskline.event.v1.TareStored.expires:type_name -> google.protobuf.Timestamp
-	12, // 6: huskline.event.v1.WeightKeyed.time:type_name -> google.protobuf.Timestamp
+	13, // 5: huskline.event.v1.TareStored.expires:type_name -> google.protobuf.Timestamp
+	13, // 6: huskline.event.v1.WeightKeyed.time:type_name -> google.protobuf.Timestamp
 	3,  // 7: huskline.event.v1.TicketWeight.indications:type_name -> huskline.event.v1.Indication
 	0,  // 8: huskline.event.v1.TicketWeight.draft:type_name -> huskline.event.v1.DraftKind
 	9,  // 9: huskline.event.v1.TicketIssued.gross:type_name -> huskline.event.v1.TicketWeight
 	9,  // 10: huskline.event.v1.TicketIssued.tare:type_name -> huskline.event.v1.TicketWeight
 	1,  // 11: huskline.event.v1.TicketMarked.mark:type_name -> huskline.event.v1.TicketMark
-	12, // [12:12] is the sub-list for method output_type
-	12, // [12:12] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	13, // 12: huskline.event.v1.ReadingDiscarded.time:type_name -> google.protobuf.Timestamp
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_huskline_event_v1_visit_proto_init() }
@@ -1465,7 +1626,7 @@ func file_huskline_event_v1_visit_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_event_v1_visit_proto_rawDesc), len(file_huskline_event_v1_visit_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   10,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

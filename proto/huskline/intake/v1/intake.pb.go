@@ -1825,6 +1825,290 @@ func (x *StreamReadingsResponse) GetMarked() []*ReadingMarks {
 	return nil
 }
 
+// DiscardReadingRequest names a reading and why it is put aside for good.
+type DiscardReadingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sender's id of this command, a UUID; the same id with the same message gives the recorded answer again.
+	CommandId string `protobuf:"bytes,1,opt,name=command_id,json=commandId,proto3" json:"command_id,omitempty"`
+	// The reading, as it is sent.
+	Reading *Reading `protobuf:"bytes,2,opt,name=reading,proto3" json:"reading,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DiscardReadingRequest) Reset() {
+	*x = DiscardReadingRequest{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscardReadingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscardReadingRequest) ProtoMessage() {}
+
+func (x *DiscardReadingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscardReadingRequest.ProtoReflect.Descriptor instead.
+func (*DiscardReadingRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *DiscardReadingRequest) GetCommandId() string {
+	if x != nil {
+		return x.CommandId
+	}
+	return ""
+}
+
+func (x *DiscardReadingRequest) GetReading() *Reading {
+	if x != nil {
+		return x.Reading
+	}
+	return nil
+}
+
+func (x *DiscardReadingRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DiscardReadingResponse is what was put aside.
+type DiscardReadingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What this recorded.
+	Receipt *v1.Receipt `protobuf:"bytes,1,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// The reading, the rule that refuses it, the person and the reason.
+	Discarded     *v1.ReadingDiscarded `protobuf:"bytes,2,opt,name=discarded,proto3" json:"discarded,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DiscardReadingResponse) Reset() {
+	*x = DiscardReadingResponse{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscardReadingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscardReadingResponse) ProtoMessage() {}
+
+func (x *DiscardReadingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscardReadingResponse.ProtoReflect.Descriptor instead.
+func (*DiscardReadingResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *DiscardReadingResponse) GetReceipt() *v1.Receipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *DiscardReadingResponse) GetDiscarded() *v1.ReadingDiscarded {
+	if x != nil {
+		return x.Discarded
+	}
+	return nil
+}
+
+// ListDiscardedReadingsRequest asks for the readings that were put aside for good.
+type ListDiscardedReadingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most this many, 1 to 1000; 0 means 100.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer; empty for the first page.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDiscardedReadingsRequest) Reset() {
+	*x = ListDiscardedReadingsRequest{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDiscardedReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDiscardedReadingsRequest) ProtoMessage() {}
+
+func (x *ListDiscardedReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDiscardedReadingsRequest.ProtoReflect.Descriptor instead.
+func (*ListDiscardedReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ListDiscardedReadingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListDiscardedReadingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListDiscardedReadingsResponse is a page of them.
+type ListDiscardedReadingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The last put aside first.
+	Readings []*DiscardedReading `protobuf:"bytes,1,rep,name=readings,proto3" json:"readings,omitempty"`
+	// Empty on the last page.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDiscardedReadingsResponse) Reset() {
+	*x = ListDiscardedReadingsResponse{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDiscardedReadingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDiscardedReadingsResponse) ProtoMessage() {}
+
+func (x *ListDiscardedReadingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDiscardedReadingsResponse.ProtoReflect.Descriptor instead.
+func (*ListDiscardedReadingsResponse) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *ListDiscardedReadingsResponse) GetReadings() []*DiscardedReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *ListDiscardedReadingsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// DiscardedReading is a reading that was put aside for good.
+type DiscardedReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The reading, the rule that refused it, the person and the reason.
+	Discarded *v1.ReadingDiscarded `protobuf:"bytes,1,opt,name=discarded,proto3" json:"discarded,omitempty"`
+	// When it was recorded.
+	Recorded      *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=recorded,proto3" json:"recorded,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DiscardedReading) Reset() {
+	*x = DiscardedReading{}
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscardedReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscardedReading) ProtoMessage() {}
+
+func (x *DiscardedReading) ProtoReflect() protoreflect.Message {
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscardedReading.ProtoReflect.Descriptor instead.
+func (*DiscardedReading) Descriptor() ([]byte, []int) {
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *DiscardedReading) GetDiscarded() *v1.ReadingDiscarded {
+	if x != nil {
+		return x.Discarded
+	}
+	return nil
+}
+
+func (x *DiscardedReading) GetRecorded() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Recorded
+	}
+	return nil
+}
+
 // ListReadingsRequest asks for readings of a scale.
 type ListReadingsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1842,7 +2126,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1854,7 +2138,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[22]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1867,7 +2151,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{22}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListReadingsRequest) GetScale() string {
@@ -1911,7 +2195,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1923,7 +2207,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[23]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1936,7 +2220,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{23}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*StoredReading {
@@ -1977,7 +2261,7 @@ type StoredReading struct {
 
 func (x *StoredReading) Reset() {
 	*x = StoredReading{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1989,7 +2273,7 @@ func (x *StoredReading) String() string {
 func (*StoredReading) ProtoMessage() {}
 
 func (x *StoredReading) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[24]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2002,7 +2286,7 @@ func (x *StoredReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StoredReading.ProtoReflect.Descriptor instead.
 func (*StoredReading) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{24}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *StoredReading) GetReading() *Reading {
@@ -2063,7 +2347,7 @@ type GetFeedTotalsRequest struct {
 
 func (x *GetFeedTotalsRequest) Reset() {
 	*x = GetFeedTotalsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2075,7 +2359,7 @@ func (x *GetFeedTotalsRequest) String() string {
 func (*GetFeedTotalsRequest) ProtoMessage() {}
 
 func (x *GetFeedTotalsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[25]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2088,7 +2372,7 @@ func (x *GetFeedTotalsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFeedTotalsRequest.ProtoReflect.Descriptor instead.
 func (*GetFeedTotalsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{25}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{30}
 }
 
 // GetFeedTotalsResponse is the totals of the feed.
@@ -2108,7 +2392,7 @@ type GetFeedTotalsResponse struct {
 
 func (x *GetFeedTotalsResponse) Reset() {
 	*x = GetFeedTotalsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2120,7 +2404,7 @@ func (x *GetFeedTotalsResponse) String() string {
 func (*GetFeedTotalsResponse) ProtoMessage() {}
 
 func (x *GetFeedTotalsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[26]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2133,7 +2417,7 @@ func (x *GetFeedTotalsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFeedTotalsResponse.ProtoReflect.Descriptor instead.
 func (*GetFeedTotalsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{26}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *GetFeedTotalsResponse) GetLines() int64 {
@@ -2187,7 +2471,7 @@ type Weighing struct {
 
 func (x *Weighing) Reset() {
 	*x = Weighing{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2199,7 +2483,7 @@ func (x *Weighing) String() string {
 func (*Weighing) ProtoMessage() {}
 
 func (x *Weighing) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[27]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2212,7 +2496,7 @@ func (x *Weighing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Weighing.ProtoReflect.Descriptor instead.
 func (*Weighing) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{27}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Weighing) GetKind() ReadingKind {
@@ -2310,7 +2594,7 @@ type DeliveryFacts struct {
 
 func (x *DeliveryFacts) Reset() {
 	*x = DeliveryFacts{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2322,7 +2606,7 @@ func (x *DeliveryFacts) String() string {
 func (*DeliveryFacts) ProtoMessage() {}
 
 func (x *DeliveryFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[28]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2335,7 +2619,7 @@ func (x *DeliveryFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeliveryFacts.ProtoReflect.Descriptor instead.
 func (*DeliveryFacts) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{28}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *DeliveryFacts) GetLot() string {
@@ -2479,7 +2763,7 @@ type RecordDeliveryRequest struct {
 
 func (x *RecordDeliveryRequest) Reset() {
 	*x = RecordDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2491,7 +2775,7 @@ func (x *RecordDeliveryRequest) String() string {
 func (*RecordDeliveryRequest) ProtoMessage() {}
 
 func (x *RecordDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[29]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2504,7 +2788,7 @@ func (x *RecordDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*RecordDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{29}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *RecordDeliveryRequest) GetCommandId() string {
@@ -2545,7 +2829,7 @@ type RecordDeliveryResponse struct {
 
 func (x *RecordDeliveryResponse) Reset() {
 	*x = RecordDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2557,7 +2841,7 @@ func (x *RecordDeliveryResponse) String() string {
 func (*RecordDeliveryResponse) ProtoMessage() {}
 
 func (x *RecordDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[30]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2570,7 +2854,7 @@ func (x *RecordDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*RecordDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{30}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *RecordDeliveryResponse) GetReceipt() *v1.Receipt {
@@ -2628,7 +2912,7 @@ type CorrectDeliveryRequest struct {
 
 func (x *CorrectDeliveryRequest) Reset() {
 	*x = CorrectDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2640,7 +2924,7 @@ func (x *CorrectDeliveryRequest) String() string {
 func (*CorrectDeliveryRequest) ProtoMessage() {}
 
 func (x *CorrectDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[31]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2653,7 +2937,7 @@ func (x *CorrectDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*CorrectDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{31}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *CorrectDeliveryRequest) GetCommandId() string {
@@ -2732,7 +3016,7 @@ type CorrectDeliveryResponse struct {
 
 func (x *CorrectDeliveryResponse) Reset() {
 	*x = CorrectDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2744,7 +3028,7 @@ func (x *CorrectDeliveryResponse) String() string {
 func (*CorrectDeliveryResponse) ProtoMessage() {}
 
 func (x *CorrectDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[32]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2757,7 +3041,7 @@ func (x *CorrectDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*CorrectDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{32}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *CorrectDeliveryResponse) GetReceipt() *v1.Receipt {
@@ -2789,7 +3073,7 @@ type VoidDeliveryRequest struct {
 
 func (x *VoidDeliveryRequest) Reset() {
 	*x = VoidDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2801,7 +3085,7 @@ func (x *VoidDeliveryRequest) String() string {
 func (*VoidDeliveryRequest) ProtoMessage() {}
 
 func (x *VoidDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[33]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2814,7 +3098,7 @@ func (x *VoidDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*VoidDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{33}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *VoidDeliveryRequest) GetCommandId() string {
@@ -2851,7 +3135,7 @@ type VoidDeliveryResponse struct {
 
 func (x *VoidDeliveryResponse) Reset() {
 	*x = VoidDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2863,7 +3147,7 @@ func (x *VoidDeliveryResponse) String() string {
 func (*VoidDeliveryResponse) ProtoMessage() {}
 
 func (x *VoidDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[34]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2876,7 +3160,7 @@ func (x *VoidDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*VoidDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{34}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *VoidDeliveryResponse) GetReceipt() *v1.Receipt {
@@ -2930,7 +3214,7 @@ type ReceiveIngredientRequest struct {
 
 func (x *ReceiveIngredientRequest) Reset() {
 	*x = ReceiveIngredientRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2942,7 +3226,7 @@ func (x *ReceiveIngredientRequest) String() string {
 func (*ReceiveIngredientRequest) ProtoMessage() {}
 
 func (x *ReceiveIngredientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[35]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2955,7 +3239,7 @@ func (x *ReceiveIngredientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveIngredientRequest.ProtoReflect.Descriptor instead.
 func (*ReceiveIngredientRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{35}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ReceiveIngredientRequest) GetCommandId() string {
@@ -3069,7 +3353,7 @@ type ReceiveIngredientResponse struct {
 
 func (x *ReceiveIngredientResponse) Reset() {
 	*x = ReceiveIngredientResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3081,7 +3365,7 @@ func (x *ReceiveIngredientResponse) String() string {
 func (*ReceiveIngredientResponse) ProtoMessage() {}
 
 func (x *ReceiveIngredientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[36]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3094,7 +3378,7 @@ func (x *ReceiveIngredientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveIngredientResponse.ProtoReflect.Descriptor instead.
 func (*ReceiveIngredientResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{36}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ReceiveIngredientResponse) GetReceipt() *v1.Receipt {
@@ -3130,7 +3414,7 @@ type SettlePriceRequest struct {
 
 func (x *SettlePriceRequest) Reset() {
 	*x = SettlePriceRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3142,7 +3426,7 @@ func (x *SettlePriceRequest) String() string {
 func (*SettlePriceRequest) ProtoMessage() {}
 
 func (x *SettlePriceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[37]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3155,7 +3439,7 @@ func (x *SettlePriceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettlePriceRequest.ProtoReflect.Descriptor instead.
 func (*SettlePriceRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{37}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *SettlePriceRequest) GetCommandId() string {
@@ -3206,7 +3490,7 @@ type SettlePriceResponse struct {
 
 func (x *SettlePriceResponse) Reset() {
 	*x = SettlePriceResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3218,7 +3502,7 @@ func (x *SettlePriceResponse) String() string {
 func (*SettlePriceResponse) ProtoMessage() {}
 
 func (x *SettlePriceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[38]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3231,7 +3515,7 @@ func (x *SettlePriceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettlePriceResponse.ProtoReflect.Descriptor instead.
 func (*SettlePriceResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{38}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *SettlePriceResponse) GetReceipt() *v1.Receipt {
@@ -3273,7 +3557,7 @@ type BuyLotRequest struct {
 
 func (x *BuyLotRequest) Reset() {
 	*x = BuyLotRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3285,7 +3569,7 @@ func (x *BuyLotRequest) String() string {
 func (*BuyLotRequest) ProtoMessage() {}
 
 func (x *BuyLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[39]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3298,7 +3582,7 @@ func (x *BuyLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BuyLotRequest.ProtoReflect.Descriptor instead.
 func (*BuyLotRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{39}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *BuyLotRequest) GetCommandId() string {
@@ -3370,7 +3654,7 @@ type BuyLotResponse struct {
 
 func (x *BuyLotResponse) Reset() {
 	*x = BuyLotResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3382,7 +3666,7 @@ func (x *BuyLotResponse) String() string {
 func (*BuyLotResponse) ProtoMessage() {}
 
 func (x *BuyLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[40]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3395,7 +3679,7 @@ func (x *BuyLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BuyLotResponse.ProtoReflect.Descriptor instead.
 func (*BuyLotResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{40}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *BuyLotResponse) GetReceipt() *v1.Receipt {
@@ -3425,7 +3709,7 @@ type GetDeliveryRequest struct {
 
 func (x *GetDeliveryRequest) Reset() {
 	*x = GetDeliveryRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3437,7 +3721,7 @@ func (x *GetDeliveryRequest) String() string {
 func (*GetDeliveryRequest) ProtoMessage() {}
 
 func (x *GetDeliveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[41]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3450,7 +3734,7 @@ func (x *GetDeliveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDeliveryRequest.ProtoReflect.Descriptor instead.
 func (*GetDeliveryRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{41}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetDeliveryRequest) GetLot() string {
@@ -3478,7 +3762,7 @@ type GetDeliveryResponse struct {
 
 func (x *GetDeliveryResponse) Reset() {
 	*x = GetDeliveryResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3490,7 +3774,7 @@ func (x *GetDeliveryResponse) String() string {
 func (*GetDeliveryResponse) ProtoMessage() {}
 
 func (x *GetDeliveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[42]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3503,7 +3787,7 @@ func (x *GetDeliveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDeliveryResponse.ProtoReflect.Descriptor instead.
 func (*GetDeliveryResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{42}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetDeliveryResponse) GetReceived() *Received {
@@ -3534,7 +3818,7 @@ type Received struct {
 
 func (x *Received) Reset() {
 	*x = Received{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3546,7 +3830,7 @@ func (x *Received) String() string {
 func (*Received) ProtoMessage() {}
 
 func (x *Received) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[43]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3559,7 +3843,7 @@ func (x *Received) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Received.ProtoReflect.Descriptor instead.
 func (*Received) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{43}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Received) GetFacts() *v1.LotReceived {
@@ -3619,7 +3903,7 @@ type ListDeliveriesRequest struct {
 
 func (x *ListDeliveriesRequest) Reset() {
 	*x = ListDeliveriesRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3631,7 +3915,7 @@ func (x *ListDeliveriesRequest) String() string {
 func (*ListDeliveriesRequest) ProtoMessage() {}
 
 func (x *ListDeliveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[44]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3644,7 +3928,7 @@ func (x *ListDeliveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDeliveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListDeliveriesRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{44}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListDeliveriesRequest) GetParty() string {
@@ -3681,7 +3965,7 @@ type ListDeliveriesResponse struct {
 
 func (x *ListDeliveriesResponse) Reset() {
 	*x = ListDeliveriesResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3693,7 +3977,7 @@ func (x *ListDeliveriesResponse) String() string {
 func (*ListDeliveriesResponse) ProtoMessage() {}
 
 func (x *ListDeliveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[45]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3706,7 +3990,7 @@ func (x *ListDeliveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDeliveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListDeliveriesResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{45}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListDeliveriesResponse) GetReceived() []*Received {
@@ -3738,7 +4022,7 @@ type ReadEventsRequest struct {
 
 func (x *ReadEventsRequest) Reset() {
 	*x = ReadEventsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3750,7 +4034,7 @@ func (x *ReadEventsRequest) String() string {
 func (*ReadEventsRequest) ProtoMessage() {}
 
 func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[46]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3763,7 +4047,7 @@ func (x *ReadEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsRequest.ProtoReflect.Descriptor instead.
 func (*ReadEventsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{46}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ReadEventsRequest) GetEpoch() int64 {
@@ -3798,7 +4082,7 @@ type ReadEventsResponse struct {
 
 func (x *ReadEventsResponse) Reset() {
 	*x = ReadEventsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3810,7 +4094,7 @@ func (x *ReadEventsResponse) String() string {
 func (*ReadEventsResponse) ProtoMessage() {}
 
 func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[47]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3823,7 +4107,7 @@ func (x *ReadEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadEventsResponse.ProtoReflect.Descriptor instead.
 func (*ReadEventsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{47}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ReadEventsResponse) GetEnvelopes() []*v1.Envelope {
@@ -3842,7 +4126,7 @@ type GetHeadRequest struct {
 
 func (x *GetHeadRequest) Reset() {
 	*x = GetHeadRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3854,7 +4138,7 @@ func (x *GetHeadRequest) String() string {
 func (*GetHeadRequest) ProtoMessage() {}
 
 func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[48]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3867,7 +4151,7 @@ func (x *GetHeadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadRequest.ProtoReflect.Descriptor instead.
 func (*GetHeadRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{48}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{53}
 }
 
 // GetHeadResponse is the head.
@@ -3885,7 +4169,7 @@ type GetHeadResponse struct {
 
 func (x *GetHeadResponse) Reset() {
 	*x = GetHeadResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3897,7 +4181,7 @@ func (x *GetHeadResponse) String() string {
 func (*GetHeadResponse) ProtoMessage() {}
 
 func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[49]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3910,7 +4194,7 @@ func (x *GetHeadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHeadResponse.ProtoReflect.Descriptor instead.
 func (*GetHeadResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{49}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetHeadResponse) GetHead() *v1.Head {
@@ -3949,7 +4233,7 @@ type ReadKeptRequest struct {
 
 func (x *ReadKeptRequest) Reset() {
 	*x = ReadKeptRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3961,7 +4245,7 @@ func (x *ReadKeptRequest) String() string {
 func (*ReadKeptRequest) ProtoMessage() {}
 
 func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[50]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3974,7 +4258,7 @@ func (x *ReadKeptRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptRequest.ProtoReflect.Descriptor instead.
 func (*ReadKeptRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{50}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ReadKeptRequest) GetProducer() string {
@@ -4009,7 +4293,7 @@ type ReadKeptResponse struct {
 
 func (x *ReadKeptResponse) Reset() {
 	*x = ReadKeptResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4021,7 +4305,7 @@ func (x *ReadKeptResponse) String() string {
 func (*ReadKeptResponse) ProtoMessage() {}
 
 func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[51]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4034,7 +4318,7 @@ func (x *ReadKeptResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadKeptResponse.ProtoReflect.Descriptor instead.
 func (*ReadKeptResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{51}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ReadKeptResponse) GetEnvelopes() []*v1.Envelope {
@@ -4057,7 +4341,7 @@ type ListQuarantineRequest struct {
 
 func (x *ListQuarantineRequest) Reset() {
 	*x = ListQuarantineRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4069,7 +4353,7 @@ func (x *ListQuarantineRequest) String() string {
 func (*ListQuarantineRequest) ProtoMessage() {}
 
 func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[52]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4082,7 +4366,7 @@ func (x *ListQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*ListQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{52}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListQuarantineRequest) GetPageSize() int32 {
@@ -4112,7 +4396,7 @@ type ListQuarantineResponse struct {
 
 func (x *ListQuarantineResponse) Reset() {
 	*x = ListQuarantineResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4124,7 +4408,7 @@ func (x *ListQuarantineResponse) String() string {
 func (*ListQuarantineResponse) ProtoMessage() {}
 
 func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[53]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4137,7 +4421,7 @@ func (x *ListQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*ListQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{53}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListQuarantineResponse) GetEvents() []*QuarantinedEvent {
@@ -4177,7 +4461,7 @@ type QuarantinedEvent struct {
 
 func (x *QuarantinedEvent) Reset() {
 	*x = QuarantinedEvent{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4189,7 +4473,7 @@ func (x *QuarantinedEvent) String() string {
 func (*QuarantinedEvent) ProtoMessage() {}
 
 func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[54]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4202,7 +4486,7 @@ func (x *QuarantinedEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantinedEvent.ProtoReflect.Descriptor instead.
 func (*QuarantinedEvent) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{54}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *QuarantinedEvent) GetAt() *v1.Receipt {
@@ -4267,7 +4551,7 @@ type RetryQuarantineRequest struct {
 
 func (x *RetryQuarantineRequest) Reset() {
 	*x = RetryQuarantineRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4279,7 +4563,7 @@ func (x *RetryQuarantineRequest) String() string {
 func (*RetryQuarantineRequest) ProtoMessage() {}
 
 func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[55]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4292,7 +4576,7 @@ func (x *RetryQuarantineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineRequest.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{55}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *RetryQuarantineRequest) GetCommandId() string {
@@ -4324,7 +4608,7 @@ type RetryQuarantineResponse struct {
 
 func (x *RetryQuarantineResponse) Reset() {
 	*x = RetryQuarantineResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4336,7 +4620,7 @@ func (x *RetryQuarantineResponse) String() string {
 func (*RetryQuarantineResponse) ProtoMessage() {}
 
 func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[56]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4349,7 +4633,7 @@ func (x *RetryQuarantineResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetryQuarantineResponse.ProtoReflect.Descriptor instead.
 func (*RetryQuarantineResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{56}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *RetryQuarantineResponse) GetReceipt() *v1.Receipt {
@@ -4392,7 +4676,7 @@ type IssueTokenRequest struct {
 
 func (x *IssueTokenRequest) Reset() {
 	*x = IssueTokenRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4404,7 +4688,7 @@ func (x *IssueTokenRequest) String() string {
 func (*IssueTokenRequest) ProtoMessage() {}
 
 func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[57]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4417,7 +4701,7 @@ func (x *IssueTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenRequest.ProtoReflect.Descriptor instead.
 func (*IssueTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{57}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *IssueTokenRequest) GetCommandId() string {
@@ -4468,7 +4752,7 @@ type IssueTokenResponse struct {
 
 func (x *IssueTokenResponse) Reset() {
 	*x = IssueTokenResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4480,7 +4764,7 @@ func (x *IssueTokenResponse) String() string {
 func (*IssueTokenResponse) ProtoMessage() {}
 
 func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[58]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4493,7 +4777,7 @@ func (x *IssueTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueTokenResponse.ProtoReflect.Descriptor instead.
 func (*IssueTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{58}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *IssueTokenResponse) GetReceipt() *v1.Receipt {
@@ -4523,7 +4807,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4535,7 +4819,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[59]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4548,7 +4832,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{59}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListTokensRequest) GetPageSize() int32 {
@@ -4578,7 +4862,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4590,7 +4874,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[60]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4603,7 +4887,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{60}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -4639,7 +4923,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4651,7 +4935,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[61]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4664,7 +4948,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{61}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *Token) GetTokenId() string {
@@ -4715,7 +4999,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4727,7 +5011,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[62]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4740,7 +5024,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{62}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *RevokeTokenRequest) GetCommandId() string {
@@ -4768,7 +5052,7 @@ type RevokeTokenResponse struct {
 
 func (x *RevokeTokenResponse) Reset() {
 	*x = RevokeTokenResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4780,7 +5064,7 @@ func (x *RevokeTokenResponse) String() string {
 func (*RevokeTokenResponse) ProtoMessage() {}
 
 func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[63]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4793,7 +5077,7 @@ func (x *RevokeTokenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenResponse.ProtoReflect.Descriptor instead.
 func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{63}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *RevokeTokenResponse) GetReceipt() *v1.Receipt {
@@ -4816,7 +5100,7 @@ type WatchReadingsRequest struct {
 
 func (x *WatchReadingsRequest) Reset() {
 	*x = WatchReadingsRequest{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4828,7 +5112,7 @@ func (x *WatchReadingsRequest) String() string {
 func (*WatchReadingsRequest) ProtoMessage() {}
 
 func (x *WatchReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[64]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4841,7 +5125,7 @@ func (x *WatchReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchReadingsRequest.ProtoReflect.Descriptor instead.
 func (*WatchReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{64}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *WatchReadingsRequest) GetScales() []string {
@@ -4881,7 +5165,7 @@ type WatchReadingsResponse struct {
 
 func (x *WatchReadingsResponse) Reset() {
 	*x = WatchReadingsResponse{}
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[65]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4893,7 +5177,7 @@ func (x *WatchReadingsResponse) String() string {
 func (*WatchReadingsResponse) ProtoMessage() {}
 
 func (x *WatchReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_huskline_intake_v1_intake_proto_msgTypes[65]
+	mi := &file_huskline_intake_v1_intake_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4906,7 +5190,7 @@ func (x *WatchReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchReadingsResponse.ProtoReflect.Descriptor instead.
 func (*WatchReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{65}
+	return file_huskline_intake_v1_intake_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *WatchReadingsResponse) GetAt() *v1.Receipt {
@@ -4962,7 +5246,7 @@ var File_huskline_intake_v1_intake_proto protoreflect.FileDescriptor
 
 const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\n" +
-	"\x1fhuskline/intake/v1/intake.proto\x12\x12huskline.intake.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1chuskline/event/v1/body.proto\x1a\x1dhuskline/event/v1/event.proto\x1a\x1ehuskline/intake/v1/scale.proto\"~\n" +
+	"\x1fhuskline/intake/v1/intake.proto\x12\x12huskline.intake.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1chuskline/event/v1/body.proto\x1a\x1dhuskline/event/v1/event.proto\x1a\x1dhuskline/event/v1/visit.proto\x1a\x1ehuskline/intake/v1/scale.proto\"~\n" +
 	"\x14RegisterPartyRequest\x12'\n" +
 	"\n" +
 	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12=\n" +
@@ -5107,7 +5391,27 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\fbatch_reason\x18\t \x01(\tR\vbatchReason\x12#\n" +
 	"\rbatch_message\x18\n" +
 	" \x01(\tR\fbatchMessage\x128\n" +
-	"\x06marked\x18\v \x03(\v2 .huskline.intake.v1.ReadingMarksR\x06marked\"\xba\x01\n" +
+	"\x06marked\x18\v \x03(\v2 .huskline.intake.v1.ReadingMarksR\x06marked\"\xa3\x01\n" +
+	"\x15DiscardReadingRequest\x12'\n" +
+	"\n" +
+	"command_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tcommandId\x12=\n" +
+	"\areading\x18\x02 \x01(\v2\x1b.huskline.intake.v1.ReadingB\x06\xbaH\x03\xc8\x01\x01R\areading\x12\"\n" +
+	"\x06reason\x18\x03 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"\x91\x01\n" +
+	"\x16DiscardReadingResponse\x124\n" +
+	"\areceipt\x18\x01 \x01(\v2\x1a.huskline.event.v1.ReceiptR\areceipt\x12A\n" +
+	"\tdiscarded\x18\x02 \x01(\v2#.huskline.event.v1.ReadingDiscardedR\tdiscarded\"p\n" +
+	"\x1cListDiscardedReadingsRequest\x12'\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tpageToken\"\x89\x01\n" +
+	"\x1dListDiscardedReadingsResponse\x12@\n" +
+	"\breadings\x18\x01 \x03(\v2$.huskline.intake.v1.DiscardedReadingR\breadings\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8d\x01\n" +
+	"\x10DiscardedReading\x12A\n" +
+	"\tdiscarded\x18\x01 \x01(\v2#.huskline.event.v1.ReadingDiscardedR\tdiscarded\x126\n" +
+	"\brecorded\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\brecorded\"\xba\x01\n" +
 	"\x13ListReadingsRequest\x12*\n" +
 	"\x05scale\x18\x01 \x01(\tB\x14\xbaH\x11r\x0f2\r^[!-~]{1,64}$R\x05scale\x12%\n" +
 	"\x0econflicts_only\x18\x02 \x01(\bR\rconflictsOnly\x12'\n" +
@@ -5360,7 +5664,7 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x16READING_OUTCOME_STORED\x10\x01\x12\x1c\n" +
 	"\x18READING_OUTCOME_REPEATED\x10\x02\x12\x1b\n" +
 	"\x17READING_OUTCOME_REFUSED\x10\x03\x12\x1c\n" +
-	"\x18READING_OUTCOME_CONFLICT\x10\x042\xcb\x1b\n" +
+	"\x18READING_OUTCOME_CONFLICT\x10\x042\xb2\x1d\n" +
 	"\rIntakeService\x12d\n" +
 	"\rRegisterParty\x12(.huskline.intake.v1.RegisterPartyRequest\x1a).huskline.intake.v1.RegisterPartyResponse\x12^\n" +
 	"\vListParties\x12&.huskline.intake.v1.ListPartiesRequest\x1a'.huskline.intake.v1.ListPartiesResponse\x12a\n" +
@@ -5378,7 +5682,9 @@ const file_huskline_intake_v1_intake_proto_rawDesc = "" +
 	"\x18DecideCorrectionProposal\x123.huskline.intake.v1.DecideCorrectionProposalRequest\x1a4.huskline.intake.v1.DecideCorrectionProposalResponse\x12a\n" +
 	"\fPostReadings\x12'.huskline.intake.v1.PostReadingsRequest\x1a(.huskline.intake.v1.PostReadingsResponse\x12k\n" +
 	"\x0eStreamReadings\x12).huskline.intake.v1.StreamReadingsRequest\x1a*.huskline.intake.v1.StreamReadingsResponse(\x010\x01\x12a\n" +
-	"\fListReadings\x12'.huskline.intake.v1.ListReadingsRequest\x1a(.huskline.intake.v1.ListReadingsResponse\x12f\n" +
+	"\fListReadings\x12'.huskline.intake.v1.ListReadingsRequest\x1a(.huskline.intake.v1.ListReadingsResponse\x12g\n" +
+	"\x0eDiscardReading\x12).huskline.intake.v1.DiscardReadingRequest\x1a*.huskline.intake.v1.DiscardReadingResponse\x12|\n" +
+	"\x15ListDiscardedReadings\x120.huskline.intake.v1.ListDiscardedReadingsRequest\x1a1.huskline.intake.v1.ListDiscardedReadingsResponse\x12f\n" +
 	"\rWatchReadings\x12(.huskline.intake.v1.WatchReadingsRequest\x1a).huskline.intake.v1.WatchReadingsResponse0\x01\x12d\n" +
 	"\rGetFeedTotals\x12(.huskline.intake.v1.GetFeedTotalsRequest\x1a).huskline.intake.v1.GetFeedTotalsResponse\x12g\n" +
 	"\x0eRecordDelivery\x12).huskline.intake.v1.RecordDeliveryRequest\x1a*.huskline.intake.v1.RecordDeliveryResponse\x12j\n" +
@@ -5415,7 +5721,7 @@ func file_huskline_intake_v1_intake_proto_rawDescGZIP() []byte {
 }
 
 var file_huskline_intake_v1_intake_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 66)
+var file_huskline_intake_v1_intake_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
 var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(ReadingKind)(0),                         // 0: huskline.intake.v1.ReadingKind
 	(ReadingOutcome)(0),                      // 1: huskline.intake.v1.ReadingOutcome
@@ -5441,240 +5747,256 @@ var file_huskline_intake_v1_intake_proto_goTypes = []any{
 	(*PostReadingsResponse)(nil),             // 21: huskline.intake.v1.PostReadingsResponse
 	(*StreamReadingsRequest)(nil),            // 22: huskline.intake.v1.StreamReadingsRequest
 	(*StreamReadingsResponse)(nil),           // 23: huskline.intake.v1.StreamReadingsResponse
-	(*ListReadingsRequest)(nil),              // 24: huskline.intake.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),             // 25: huskline.intake.v1.ListReadingsResponse
-	(*StoredReading)(nil),                    // 26: huskline.intake.v1.StoredReading
-	(*GetFeedTotalsRequest)(nil),             // 27: huskline.intake.v1.GetFeedTotalsRequest
-	(*GetFeedTotalsResponse)(nil),            // 28: huskline.intake.v1.GetFeedTotalsResponse
-	(*Weighing)(nil),                         // 29: huskline.intake.v1.Weighing
-	(*DeliveryFacts)(nil),                    // 30: huskline.intake.v1.DeliveryFacts
-	(*RecordDeliveryRequest)(nil),            // 31: huskline.intake.v1.RecordDeliveryRequest
-	(*RecordDeliveryResponse)(nil),           // 32: huskline.intake.v1.RecordDeliveryResponse
-	(*CorrectDeliveryRequest)(nil),           // 33: huskline.intake.v1.CorrectDeliveryRequest
-	(*CorrectDeliveryResponse)(nil),          // 34: huskline.intake.v1.CorrectDeliveryResponse
-	(*VoidDeliveryRequest)(nil),              // 35: huskline.intake.v1.VoidDeliveryRequest
-	(*VoidDeliveryResponse)(nil),             // 36: huskline.intake.v1.VoidDeliveryResponse
-	(*ReceiveIngredientRequest)(nil),         // 37: huskline.intake.v1.ReceiveIngredientRequest
-	(*ReceiveIngredientResponse)(nil),        // 38: huskline.intake.v1.ReceiveIngredientResponse
-	(*SettlePriceRequest)(nil),               // 39: huskline.intake.v1.SettlePriceRequest
-	(*SettlePriceResponse)(nil),              // 40: huskline.intake.v1.SettlePriceResponse
-	(*BuyLotRequest)(nil),                    // 41: huskline.intake.v1.BuyLotRequest
-	(*BuyLotResponse)(nil),                   // 42: huskline.intake.v1.BuyLotResponse
-	(*GetDeliveryRequest)(nil),               // 43: huskline.intake.v1.GetDeliveryRequest
-	(*GetDeliveryResponse)(nil),              // 44: huskline.intake.v1.GetDeliveryResponse
-	(*Received)(nil),                         // 45: huskline.intake.v1.Received
-	(*ListDeliveriesRequest)(nil),            // 46: huskline.intake.v1.ListDeliveriesRequest
-	(*ListDeliveriesResponse)(nil),           // 47: huskline.intake.v1.ListDeliveriesResponse
-	(*ReadEventsRequest)(nil),                // 48: huskline.intake.v1.ReadEventsRequest
-	(*ReadEventsResponse)(nil),               // 49: huskline.intake.v1.ReadEventsResponse
-	(*GetHeadRequest)(nil),                   // 50: huskline.intake.v1.GetHeadRequest
-	(*GetHeadResponse)(nil),                  // 51: huskline.intake.v1.GetHeadResponse
-	(*ReadKeptRequest)(nil),                  // 52: huskline.intake.v1.ReadKeptRequest
-	(*ReadKeptResponse)(nil),                 // 53: huskline.intake.v1.ReadKeptResponse
-	(*ListQuarantineRequest)(nil),            // 54: huskline.intake.v1.ListQuarantineRequest
-	(*ListQuarantineResponse)(nil),           // 55: huskline.intake.v1.ListQuarantineResponse
-	(*QuarantinedEvent)(nil),                 // 56: huskline.intake.v1.QuarantinedEvent
-	(*RetryQuarantineRequest)(nil),           // 57: huskline.intake.v1.RetryQuarantineRequest
-	(*RetryQuarantineResponse)(nil),          // 58: huskline.intake.v1.RetryQuarantineResponse
-	(*IssueTokenRequest)(nil),                // 59: huskline.intake.v1.IssueTokenRequest
-	(*IssueTokenResponse)(nil),               // 60: huskline.intake.v1.IssueTokenResponse
-	(*ListTokensRequest)(nil),                // 61: huskline.intake.v1.ListTokensRequest
-	(*ListTokensResponse)(nil),               // 62: huskline.intake.v1.ListTokensResponse
-	(*Token)(nil),                            // 63: huskline.intake.v1.Token
-	(*RevokeTokenRequest)(nil),               // 64: huskline.intake.v1.RevokeTokenRequest
-	(*RevokeTokenResponse)(nil),              // 65: huskline.intake.v1.RevokeTokenResponse
-	(*WatchReadingsRequest)(nil),             // 66: huskline.intake.v1.WatchReadingsRequest
-	(*WatchReadingsResponse)(nil),            // 67: huskline.intake.v1.WatchReadingsResponse
-	(*v1.PartyChanged)(nil),                  // 68: huskline.event.v1.PartyChanged
-	(*v1.Receipt)(nil),                       // 69: huskline.event.v1.Receipt
-	(*v1.ItemChanged)(nil),                   // 70: huskline.event.v1.ItemChanged
-	(*timestamppb.Timestamp)(nil),            // 71: google.protobuf.Timestamp
-	(*ScaleRange)(nil),                       // 72: huskline.intake.v1.ScaleRange
-	(*ScaleHours)(nil),                       // 73: huskline.intake.v1.ScaleHours
-	(*ReadingFault)(nil),                     // 74: huskline.intake.v1.ReadingFault
-	(*ReadingMarks)(nil),                     // 75: huskline.intake.v1.ReadingMarks
-	(v1.Ownership)(0),                        // 76: huskline.event.v1.Ownership
-	(*v1.Sample)(nil),                        // 77: huskline.event.v1.Sample
-	(*v1.LandedCharge)(nil),                  // 78: huskline.event.v1.LandedCharge
-	(*v1.RunPosted)(nil),                     // 79: huskline.event.v1.RunPosted
-	(*v1.LotPoured)(nil),                     // 80: huskline.event.v1.LotPoured
-	(*v1.LotAdjusted)(nil),                   // 81: huskline.event.v1.LotAdjusted
-	(*v1.LotShipped)(nil),                    // 82: huskline.event.v1.LotShipped
-	(*v1.LotReceived)(nil),                   // 83: huskline.event.v1.LotReceived
-	(*v1.PriceSettled)(nil),                  // 84: huskline.event.v1.PriceSettled
-	(*v1.Envelope)(nil),                      // 85: huskline.event.v1.Envelope
-	(*v1.Head)(nil),                          // 86: huskline.event.v1.Head
-	(*ListWeighingRulesRequest)(nil),         // 87: huskline.intake.v1.ListWeighingRulesRequest
-	(*RecordScaleCheckRequest)(nil),          // 88: huskline.intake.v1.RecordScaleCheckRequest
-	(*ListScaleChecksRequest)(nil),           // 89: huskline.intake.v1.ListScaleChecksRequest
-	(*ListCorrectionProposalsRequest)(nil),   // 90: huskline.intake.v1.ListCorrectionProposalsRequest
-	(*ListProposalDeliveriesRequest)(nil),    // 91: huskline.intake.v1.ListProposalDeliveriesRequest
-	(*ListProposalReadingsRequest)(nil),      // 92: huskline.intake.v1.ListProposalReadingsRequest
-	(*DecideCorrectionProposalRequest)(nil),  // 93: huskline.intake.v1.DecideCorrectionProposalRequest
-	(*ListWeighingRulesResponse)(nil),        // 94: huskline.intake.v1.ListWeighingRulesResponse
-	(*RecordScaleCheckResponse)(nil),         // 95: huskline.intake.v1.RecordScaleCheckResponse
-	(*ListScaleChecksResponse)(nil),          // 96: huskline.intake.v1.ListScaleChecksResponse
-	(*ListCorrectionProposalsResponse)(nil),  // 97: huskline.intake.v1.ListCorrectionProposalsResponse
-	(*ListProposalDeliveriesResponse)(nil),   // 98: huskline.intake.v1.ListProposalDeliveriesResponse
-	(*ListProposalReadingsResponse)(nil),     // 99: huskline.intake.v1.ListProposalReadingsResponse
-	(*DecideCorrectionProposalResponse)(nil), // 100: huskline.intake.v1.DecideCorrectionProposalResponse
+	(*DiscardReadingRequest)(nil),            // 24: huskline.intake.v1.DiscardReadingRequest
+	(*DiscardReadingResponse)(nil),           // 25: huskline.intake.v1.DiscardReadingResponse
+	(*ListDiscardedReadingsRequest)(nil),     // 26: huskline.intake.v1.ListDiscardedReadingsRequest
+	(*ListDiscardedReadingsResponse)(nil),    // 27: huskline.intake.v1.ListDiscardedReadingsResponse
+	(*DiscardedReading)(nil),                 // 28: huskline.intake.v1.DiscardedReading
+	(*ListReadingsRequest)(nil),              // 29: huskline.intake.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),             // 30: huskline.intake.v1.ListReadingsResponse
+	(*StoredReading)(nil),                    // 31: huskline.intake.v1.StoredReading
+	(*GetFeedTotalsRequest)(nil),             // 32: huskline.intake.v1.GetFeedTotalsRequest
+	(*GetFeedTotalsResponse)(nil),            // 33: huskline.intake.v1.GetFeedTotalsResponse
+	(*Weighing)(nil),                         // 34: huskline.intake.v1.Weighing
+	(*DeliveryFacts)(nil),                    // 35: huskline.intake.v1.DeliveryFacts
+	(*RecordDeliveryRequest)(nil),            // 36: huskline.intake.v1.RecordDeliveryRequest
+	(*RecordDeliveryResponse)(nil),           // 37: huskline.intake.v1.RecordDeliveryResponse
+	(*CorrectDeliveryRequest)(nil),           // 38: huskline.intake.v1.CorrectDeliveryRequest
+	(*CorrectDeliveryResponse)(nil),          // 39: huskline.intake.v1.CorrectDeliveryResponse
+	(*VoidDeliveryRequest)(nil),              // 40: huskline.intake.v1.VoidDeliveryRequest
+	(*VoidDeliveryResponse)(nil),             // 41: huskline.intake.v1.VoidDeliveryResponse
+	(*ReceiveIngredientRequest)(nil),         // 42: huskline.intake.v1.ReceiveIngredientRequest
+	(*ReceiveIngredientResponse)(nil),        // 43: huskline.intake.v1.ReceiveIngredientResponse
+	(*SettlePriceRequest)(nil),               // 44: huskline.intake.v1.SettlePriceRequest
+	(*SettlePriceResponse)(nil),              // 45: huskline.intake.v1.SettlePriceResponse
+	(*BuyLotRequest)(nil),                    // 46: huskline.intake.v1.BuyLotRequest
+	(*BuyLotResponse)(nil),                   // 47: huskline.intake.v1.BuyLotResponse
+	(*GetDeliveryRequest)(nil),               // 48: huskline.intake.v1.GetDeliveryRequest
+	(*GetDeliveryResponse)(nil),              // 49: huskline.intake.v1.GetDeliveryResponse
+	(*Received)(nil),                         // 50: huskline.intake.v1.Received
+	(*ListDeliveriesRequest)(nil),            // 51: huskline.intake.v1.ListDeliveriesRequest
+	(*ListDeliveriesResponse)(nil),           // 52: huskline.intake.v1.ListDeliveriesResponse
+	(*ReadEventsRequest)(nil),                // 53: huskline.intake.v1.ReadEventsRequest
+	(*ReadEventsResponse)(nil),               // 54: huskline.intake.v1.ReadEventsResponse
+	(*GetHeadRequest)(nil),                   // 55: huskline.intake.v1.GetHeadRequest
+	(*GetHeadResponse)(nil),                  // 56: huskline.intake.v1.GetHeadResponse
+	(*ReadKeptRequest)(nil),                  // 57: huskline.intake.v1.ReadKeptRequest
+	(*ReadKeptResponse)(nil),                 // 58: huskline.intake.v1.ReadKeptResponse
+	(*ListQuarantineRequest)(nil),            // 59: huskline.intake.v1.ListQuarantineRequest
+	(*ListQuarantineResponse)(nil),           // 60: huskline.intake.v1.ListQuarantineResponse
+	(*QuarantinedEvent)(nil),                 // 61: huskline.intake.v1.QuarantinedEvent
+	(*RetryQuarantineRequest)(nil),           // 62: huskline.intake.v1.RetryQuarantineRequest
+	(*RetryQuarantineResponse)(nil),          // 63: huskline.intake.v1.RetryQuarantineResponse
+	(*IssueTokenRequest)(nil),                // 64: huskline.intake.v1.IssueTokenRequest
+	(*IssueTokenResponse)(nil),               // 65: huskline.intake.v1.IssueTokenResponse
+	(*ListTokensRequest)(nil),                // 66: huskline.intake.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),               // 67: huskline.intake.v1.ListTokensResponse
+	(*Token)(nil),                            // 68: huskline.intake.v1.Token
+	(*RevokeTokenRequest)(nil),               // 69: huskline.intake.v1.RevokeTokenRequest
+	(*RevokeTokenResponse)(nil),              // 70: huskline.intake.v1.RevokeTokenResponse
+	(*WatchReadingsRequest)(nil),             // 71: huskline.intake.v1.WatchReadingsRequest
+	(*WatchReadingsResponse)(nil),            // 72: huskline.intake.v1.WatchReadingsResponse
+	(*v1.PartyChanged)(nil),                  // 73: huskline.event.v1.PartyChanged
+	(*v1.Receipt)(nil),                       // 74: huskline.event.v1.Receipt
+	(*v1.ItemChanged)(nil),                   // 75: huskline.event.v1.ItemChanged
+	(*timestamppb.Timestamp)(nil),            // 76: google.protobuf.Timestamp
+	(*ScaleRange)(nil),                       // 77: huskline.intake.v1.ScaleRange
+	(*ScaleHours)(nil),                       // 78: huskline.intake.v1.ScaleHours
+	(*ReadingFault)(nil),                     // 79: huskline.intake.v1.ReadingFault
+	(*ReadingMarks)(nil),                     // 80: huskline.intake.v1.ReadingMarks
+	(*v1.ReadingDiscarded)(nil),              // 81: huskline.event.v1.ReadingDiscarded
+	(v1.Ownership)(0),                        // 82: huskline.event.v1.Ownership
+	(*v1.Sample)(nil),                        // 83: huskline.event.v1.Sample
+	(*v1.LandedCharge)(nil),                  // 84: huskline.event.v1.LandedCharge
+	(*v1.RunPosted)(nil),                     // 85: huskline.event.v1.RunPosted
+	(*v1.LotPoured)(nil),                     // 86: huskline.event.v1.LotPoured
+	(*v1.LotAdjusted)(nil),                   // 87: huskline.event.v1.LotAdjusted
+	(*v1.LotShipped)(nil),                    // 88: huskline.event.v1.LotShipped
+	(*v1.LotReceived)(nil),                   // 89: huskline.event.v1.LotReceived
+	(*v1.PriceSettled)(nil),                  // 90: huskline.event.v1.PriceSettled
+	(*v1.Envelope)(nil),                      // 91: huskline.event.v1.Envelope
+	(*v1.Head)(nil),                          // 92: huskline.event.v1.Head
+	(*ListWeighingRulesRequest)(nil),         // 93: huskline.intake.v1.ListWeighingRulesRequest
+	(*RecordScaleCheckRequest)(nil),          // 94: huskline.intake.v1.RecordScaleCheckRequest
+	(*ListScaleChecksRequest)(nil),           // 95: huskline.intake.v1.ListScaleChecksRequest
+	(*ListCorrectionProposalsRequest)(nil),   // 96: huskline.intake.v1.ListCorrectionProposalsRequest
+	(*ListProposalDeliveriesRequest)(nil),    // 97: huskline.intake.v1.ListProposalDeliveriesRequest
+	(*ListProposalReadingsRequest)(nil),      // 98: huskline.intake.v1.ListProposalReadingsRequest
+	(*DecideCorrectionProposalRequest)(nil),  // 99: huskline.intake.v1.DecideCorrectionProposalRequest
+	(*ListWeighingRulesResponse)(nil),        // 100: huskline.intake.v1.ListWeighingRulesResponse
+	(*RecordScaleCheckResponse)(nil),         // 101: huskline.intake.v1.RecordScaleCheckResponse
+	(*ListScaleChecksResponse)(nil),          // 102: huskline.intake.v1.ListScaleChecksResponse
+	(*ListCorrectionProposalsResponse)(nil),  // 103: huskline.intake.v1.ListCorrectionProposalsResponse
+	(*ListProposalDeliveriesResponse)(nil),   // 104: huskline.intake.v1.ListProposalDeliveriesResponse
+	(*ListProposalReadingsResponse)(nil),     // 105: huskline.intake.v1.ListProposalReadingsResponse
+	(*DecideCorrectionProposalResponse)(nil), // 106: huskline.intake.v1.DecideCorrectionProposalResponse
 }
 var file_huskline_intake_v1_intake_proto_depIdxs = []int32{
-	68,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
-	69,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
-	68,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
-	70,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
-	71,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
-	69,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
-	70,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
-	71,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
-	72,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
-	73,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
+	73,  // 0: huskline.intake.v1.RegisterPartyRequest.party:type_name -> huskline.event.v1.PartyChanged
+	74,  // 1: huskline.intake.v1.RegisterPartyResponse.receipt:type_name -> huskline.event.v1.Receipt
+	73,  // 2: huskline.intake.v1.ListPartiesResponse.parties:type_name -> huskline.event.v1.PartyChanged
+	75,  // 3: huskline.intake.v1.RegisterItemRequest.item:type_name -> huskline.event.v1.ItemChanged
+	76,  // 4: huskline.intake.v1.RegisterItemRequest.effective:type_name -> google.protobuf.Timestamp
+	74,  // 5: huskline.intake.v1.RegisterItemResponse.receipt:type_name -> huskline.event.v1.Receipt
+	75,  // 6: huskline.intake.v1.ListItemsResponse.items:type_name -> huskline.event.v1.ItemChanged
+	76,  // 7: huskline.intake.v1.Scale.sealed_until:type_name -> google.protobuf.Timestamp
+	77,  // 8: huskline.intake.v1.Scale.ranges:type_name -> huskline.intake.v1.ScaleRange
+	78,  // 9: huskline.intake.v1.Scale.hours:type_name -> huskline.intake.v1.ScaleHours
 	10,  // 10: huskline.intake.v1.RegisterScaleRequest.scale:type_name -> huskline.intake.v1.Scale
-	69,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 11: huskline.intake.v1.RegisterScaleResponse.receipt:type_name -> huskline.event.v1.Receipt
 	15,  // 12: huskline.intake.v1.ListScalesResponse.scales:type_name -> huskline.intake.v1.ScaleState
 	10,  // 13: huskline.intake.v1.ScaleState.scale:type_name -> huskline.intake.v1.Scale
-	71,  // 14: huskline.intake.v1.ScaleState.newest:type_name -> google.protobuf.Timestamp
-	71,  // 15: huskline.intake.v1.ScaleState.heard:type_name -> google.protobuf.Timestamp
-	74,  // 16: huskline.intake.v1.ScaleState.faults:type_name -> huskline.intake.v1.ReadingFault
-	71,  // 17: huskline.intake.v1.ScaleState.silent_since:type_name -> google.protobuf.Timestamp
-	71,  // 18: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
+	76,  // 14: huskline.intake.v1.ScaleState.newest:type_name -> google.protobuf.Timestamp
+	76,  // 15: huskline.intake.v1.ScaleState.heard:type_name -> google.protobuf.Timestamp
+	79,  // 16: huskline.intake.v1.ScaleState.faults:type_name -> huskline.intake.v1.ReadingFault
+	76,  // 17: huskline.intake.v1.ScaleState.silent_since:type_name -> google.protobuf.Timestamp
+	76,  // 18: huskline.intake.v1.Reading.time:type_name -> google.protobuf.Timestamp
 	0,   // 19: huskline.intake.v1.Reading.kind:type_name -> huskline.intake.v1.ReadingKind
 	17,  // 20: huskline.intake.v1.Reading.defect:type_name -> huskline.intake.v1.ReadingDefect
 	1,   // 21: huskline.intake.v1.ReadingAnswer.outcome:type_name -> huskline.intake.v1.ReadingOutcome
 	16,  // 22: huskline.intake.v1.PostReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	69,  // 23: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 23: huskline.intake.v1.PostReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	18,  // 24: huskline.intake.v1.PostReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
 	19,  // 25: huskline.intake.v1.PostReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	75,  // 26: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	80,  // 26: huskline.intake.v1.PostReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
 	16,  // 27: huskline.intake.v1.StreamReadingsRequest.readings:type_name -> huskline.intake.v1.Reading
-	69,  // 28: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 28: huskline.intake.v1.StreamReadingsResponse.receipt:type_name -> huskline.event.v1.Receipt
 	18,  // 29: huskline.intake.v1.StreamReadingsResponse.exceptions:type_name -> huskline.intake.v1.ReadingAnswer
 	19,  // 30: huskline.intake.v1.StreamReadingsResponse.watermarks:type_name -> huskline.intake.v1.Watermark
-	75,  // 31: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
-	26,  // 32: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	16,  // 33: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
-	71,  // 34: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
-	0,   // 35: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
-	71,  // 36: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
-	76,  // 37: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
-	29,  // 38: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
-	77,  // 39: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
-	78,  // 40: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
-	30,  // 41: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	71,  // 42: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
-	69,  // 43: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	30,  // 44: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
-	79,  // 45: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
-	80,  // 46: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
-	81,  // 47: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
-	82,  // 48: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
-	69,  // 49: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	69,  // 50: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
-	71,  // 51: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
-	69,  // 52: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
-	71,  // 53: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
-	69,  // 54: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
-	71,  // 55: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
-	69,  // 56: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
-	45,  // 57: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
-	83,  // 58: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
-	71,  // 59: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
-	29,  // 60: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
-	84,  // 61: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
-	45,  // 62: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
-	85,  // 63: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	86,  // 64: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
-	69,  // 65: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
-	86,  // 66: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
-	85,  // 67: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
-	56,  // 68: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
-	69,  // 69: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
-	69,  // 70: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
-	69,  // 71: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
-	71,  // 72: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
-	69,  // 73: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	63,  // 74: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
-	71,  // 75: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
-	71,  // 76: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
-	69,  // 77: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
-	69,  // 78: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
-	71,  // 79: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
-	71,  // 80: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
-	26,  // 81: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
-	2,   // 82: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
-	4,   // 83: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
-	6,   // 84: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
-	8,   // 85: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
-	11,  // 86: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
-	13,  // 87: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
-	87,  // 88: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
-	88,  // 89: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
-	89,  // 90: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
-	90,  // 91: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
-	91,  // 92: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
-	92,  // 93: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
-	93,  // 94: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
-	20,  // 95: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
-	22,  // 96: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
-	24,  // 97: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
-	66,  // 98: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
-	27,  // 99: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
-	31,  // 100: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
-	33,  // 101: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
-	35,  // 102: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
-	37,  // 103: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
-	39,  // 104: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
-	41,  // 105: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
-	43,  // 106: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
-	46,  // 107: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
-	48,  // 108: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
-	50,  // 109: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
-	52,  // 110: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
-	54,  // 111: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
-	57,  // 112: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
-	59,  // 113: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
-	61,  // 114: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
-	64,  // 115: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
-	3,   // 116: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
-	5,   // 117: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
-	7,   // 118: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
-	9,   // 119: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
-	12,  // 120: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
-	14,  // 121: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
-	94,  // 122: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
-	95,  // 123: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
-	96,  // 124: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
-	97,  // 125: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
-	98,  // 126: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
-	99,  // 127: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
-	100, // 128: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
-	21,  // 129: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
-	23,  // 130: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
-	25,  // 131: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
-	67,  // 132: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
-	28,  // 133: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
-	32,  // 134: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
-	34,  // 135: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
-	36,  // 136: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
-	38,  // 137: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
-	40,  // 138: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
-	42,  // 139: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
-	44,  // 140: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
-	47,  // 141: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
-	49,  // 142: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
-	51,  // 143: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
-	53,  // 144: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
-	55,  // 145: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
-	58,  // 146: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
-	60,  // 147: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
-	62,  // 148: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
-	65,  // 149: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
-	116, // [116:150] is the sub-list for method output_type
-	82,  // [82:116] is the sub-list for method input_type
-	82,  // [82:82] is the sub-list for extension type_name
-	82,  // [82:82] is the sub-list for extension extendee
-	0,   // [0:82] is the sub-list for field type_name
+	80,  // 31: huskline.intake.v1.StreamReadingsResponse.marked:type_name -> huskline.intake.v1.ReadingMarks
+	16,  // 32: huskline.intake.v1.DiscardReadingRequest.reading:type_name -> huskline.intake.v1.Reading
+	74,  // 33: huskline.intake.v1.DiscardReadingResponse.receipt:type_name -> huskline.event.v1.Receipt
+	81,  // 34: huskline.intake.v1.DiscardReadingResponse.discarded:type_name -> huskline.event.v1.ReadingDiscarded
+	28,  // 35: huskline.intake.v1.ListDiscardedReadingsResponse.readings:type_name -> huskline.intake.v1.DiscardedReading
+	81,  // 36: huskline.intake.v1.DiscardedReading.discarded:type_name -> huskline.event.v1.ReadingDiscarded
+	76,  // 37: huskline.intake.v1.DiscardedReading.recorded:type_name -> google.protobuf.Timestamp
+	31,  // 38: huskline.intake.v1.ListReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	16,  // 39: huskline.intake.v1.StoredReading.reading:type_name -> huskline.intake.v1.Reading
+	76,  // 40: huskline.intake.v1.StoredReading.recorded:type_name -> google.protobuf.Timestamp
+	0,   // 41: huskline.intake.v1.Weighing.kind:type_name -> huskline.intake.v1.ReadingKind
+	76,  // 42: huskline.intake.v1.Weighing.time:type_name -> google.protobuf.Timestamp
+	82,  // 43: huskline.intake.v1.DeliveryFacts.ownership:type_name -> huskline.event.v1.Ownership
+	34,  // 44: huskline.intake.v1.DeliveryFacts.weighings:type_name -> huskline.intake.v1.Weighing
+	83,  // 45: huskline.intake.v1.DeliveryFacts.sample:type_name -> huskline.event.v1.Sample
+	84,  // 46: huskline.intake.v1.DeliveryFacts.charges:type_name -> huskline.event.v1.LandedCharge
+	35,  // 47: huskline.intake.v1.RecordDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	76,  // 48: huskline.intake.v1.RecordDeliveryRequest.effective:type_name -> google.protobuf.Timestamp
+	74,  // 49: huskline.intake.v1.RecordDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	35,  // 50: huskline.intake.v1.CorrectDeliveryRequest.delivery:type_name -> huskline.intake.v1.DeliveryFacts
+	85,  // 51: huskline.intake.v1.CorrectDeliveryRequest.runs:type_name -> huskline.event.v1.RunPosted
+	86,  // 52: huskline.intake.v1.CorrectDeliveryRequest.pours:type_name -> huskline.event.v1.LotPoured
+	87,  // 53: huskline.intake.v1.CorrectDeliveryRequest.adjustments:type_name -> huskline.event.v1.LotAdjusted
+	88,  // 54: huskline.intake.v1.CorrectDeliveryRequest.shipments:type_name -> huskline.event.v1.LotShipped
+	74,  // 55: huskline.intake.v1.CorrectDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 56: huskline.intake.v1.VoidDeliveryResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 57: huskline.intake.v1.ReceiveIngredientRequest.effective:type_name -> google.protobuf.Timestamp
+	74,  // 58: huskline.intake.v1.ReceiveIngredientResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 59: huskline.intake.v1.SettlePriceRequest.effective:type_name -> google.protobuf.Timestamp
+	74,  // 60: huskline.intake.v1.SettlePriceResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 61: huskline.intake.v1.BuyLotRequest.effective:type_name -> google.protobuf.Timestamp
+	74,  // 62: huskline.intake.v1.BuyLotResponse.receipt:type_name -> huskline.event.v1.Receipt
+	50,  // 63: huskline.intake.v1.GetDeliveryResponse.received:type_name -> huskline.intake.v1.Received
+	89,  // 64: huskline.intake.v1.Received.facts:type_name -> huskline.event.v1.LotReceived
+	76,  // 65: huskline.intake.v1.Received.effective:type_name -> google.protobuf.Timestamp
+	34,  // 66: huskline.intake.v1.Received.weighings:type_name -> huskline.intake.v1.Weighing
+	90,  // 67: huskline.intake.v1.Received.settlements:type_name -> huskline.event.v1.PriceSettled
+	50,  // 68: huskline.intake.v1.ListDeliveriesResponse.received:type_name -> huskline.intake.v1.Received
+	91,  // 69: huskline.intake.v1.ReadEventsResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	92,  // 70: huskline.intake.v1.GetHeadResponse.head:type_name -> huskline.event.v1.Head
+	74,  // 71: huskline.intake.v1.GetHeadResponse.applied:type_name -> huskline.event.v1.Receipt
+	92,  // 72: huskline.intake.v1.GetHeadResponse.earlier:type_name -> huskline.event.v1.Head
+	91,  // 73: huskline.intake.v1.ReadKeptResponse.envelopes:type_name -> huskline.event.v1.Envelope
+	61,  // 74: huskline.intake.v1.ListQuarantineResponse.events:type_name -> huskline.intake.v1.QuarantinedEvent
+	74,  // 75: huskline.intake.v1.QuarantinedEvent.at:type_name -> huskline.event.v1.Receipt
+	74,  // 76: huskline.intake.v1.RetryQuarantineRequest.at:type_name -> huskline.event.v1.Receipt
+	74,  // 77: huskline.intake.v1.RetryQuarantineResponse.receipt:type_name -> huskline.event.v1.Receipt
+	76,  // 78: huskline.intake.v1.IssueTokenRequest.expires:type_name -> google.protobuf.Timestamp
+	74,  // 79: huskline.intake.v1.IssueTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	68,  // 80: huskline.intake.v1.ListTokensResponse.tokens:type_name -> huskline.intake.v1.Token
+	76,  // 81: huskline.intake.v1.Token.expires:type_name -> google.protobuf.Timestamp
+	76,  // 82: huskline.intake.v1.Token.revoked:type_name -> google.protobuf.Timestamp
+	74,  // 83: huskline.intake.v1.RevokeTokenResponse.receipt:type_name -> huskline.event.v1.Receipt
+	74,  // 84: huskline.intake.v1.WatchReadingsResponse.at:type_name -> huskline.event.v1.Receipt
+	76,  // 85: huskline.intake.v1.WatchReadingsResponse.recorded:type_name -> google.protobuf.Timestamp
+	76,  // 86: huskline.intake.v1.WatchReadingsResponse.effective:type_name -> google.protobuf.Timestamp
+	31,  // 87: huskline.intake.v1.WatchReadingsResponse.readings:type_name -> huskline.intake.v1.StoredReading
+	2,   // 88: huskline.intake.v1.IntakeService.RegisterParty:input_type -> huskline.intake.v1.RegisterPartyRequest
+	4,   // 89: huskline.intake.v1.IntakeService.ListParties:input_type -> huskline.intake.v1.ListPartiesRequest
+	6,   // 90: huskline.intake.v1.IntakeService.RegisterItem:input_type -> huskline.intake.v1.RegisterItemRequest
+	8,   // 91: huskline.intake.v1.IntakeService.ListItems:input_type -> huskline.intake.v1.ListItemsRequest
+	11,  // 92: huskline.intake.v1.IntakeService.RegisterScale:input_type -> huskline.intake.v1.RegisterScaleRequest
+	13,  // 93: huskline.intake.v1.IntakeService.ListScales:input_type -> huskline.intake.v1.ListScalesRequest
+	93,  // 94: huskline.intake.v1.IntakeService.ListWeighingRules:input_type -> huskline.intake.v1.ListWeighingRulesRequest
+	94,  // 95: huskline.intake.v1.IntakeService.RecordScaleCheck:input_type -> huskline.intake.v1.RecordScaleCheckRequest
+	95,  // 96: huskline.intake.v1.IntakeService.ListScaleChecks:input_type -> huskline.intake.v1.ListScaleChecksRequest
+	96,  // 97: huskline.intake.v1.IntakeService.ListCorrectionProposals:input_type -> huskline.intake.v1.ListCorrectionProposalsRequest
+	97,  // 98: huskline.intake.v1.IntakeService.ListProposalDeliveries:input_type -> huskline.intake.v1.ListProposalDeliveriesRequest
+	98,  // 99: huskline.intake.v1.IntakeService.ListProposalReadings:input_type -> huskline.intake.v1.ListProposalReadingsRequest
+	99,  // 100: huskline.intake.v1.IntakeService.DecideCorrectionProposal:input_type -> huskline.intake.v1.DecideCorrectionProposalRequest
+	20,  // 101: huskline.intake.v1.IntakeService.PostReadings:input_type -> huskline.intake.v1.PostReadingsRequest
+	22,  // 102: huskline.intake.v1.IntakeService.StreamReadings:input_type -> huskline.intake.v1.StreamReadingsRequest
+	29,  // 103: huskline.intake.v1.IntakeService.ListReadings:input_type -> huskline.intake.v1.ListReadingsRequest
+	24,  // 104: huskline.intake.v1.IntakeService.DiscardReading:input_type -> huskline.intake.v1.DiscardReadingRequest
+	26,  // 105: huskline.intake.v1.IntakeService.ListDiscardedReadings:input_type -> huskline.intake.v1.ListDiscardedReadingsRequest
+	71,  // 106: huskline.intake.v1.IntakeService.WatchReadings:input_type -> huskline.intake.v1.WatchReadingsRequest
+	32,  // 107: huskline.intake.v1.IntakeService.GetFeedTotals:input_type -> huskline.intake.v1.GetFeedTotalsRequest
+	36,  // 108: huskline.intake.v1.IntakeService.RecordDelivery:input_type -> huskline.intake.v1.RecordDeliveryRequest
+	38,  // 109: huskline.intake.v1.IntakeService.CorrectDelivery:input_type -> huskline.intake.v1.CorrectDeliveryRequest
+	40,  // 110: huskline.intake.v1.IntakeService.VoidDelivery:input_type -> huskline.intake.v1.VoidDeliveryRequest
+	42,  // 111: huskline.intake.v1.IntakeService.ReceiveIngredient:input_type -> huskline.intake.v1.ReceiveIngredientRequest
+	44,  // 112: huskline.intake.v1.IntakeService.SettlePrice:input_type -> huskline.intake.v1.SettlePriceRequest
+	46,  // 113: huskline.intake.v1.IntakeService.BuyLot:input_type -> huskline.intake.v1.BuyLotRequest
+	48,  // 114: huskline.intake.v1.IntakeService.GetDelivery:input_type -> huskline.intake.v1.GetDeliveryRequest
+	51,  // 115: huskline.intake.v1.IntakeService.ListDeliveries:input_type -> huskline.intake.v1.ListDeliveriesRequest
+	53,  // 116: huskline.intake.v1.IntakeService.ReadEvents:input_type -> huskline.intake.v1.ReadEventsRequest
+	55,  // 117: huskline.intake.v1.IntakeService.GetHead:input_type -> huskline.intake.v1.GetHeadRequest
+	57,  // 118: huskline.intake.v1.IntakeService.ReadKept:input_type -> huskline.intake.v1.ReadKeptRequest
+	59,  // 119: huskline.intake.v1.IntakeService.ListQuarantine:input_type -> huskline.intake.v1.ListQuarantineRequest
+	62,  // 120: huskline.intake.v1.IntakeService.RetryQuarantine:input_type -> huskline.intake.v1.RetryQuarantineRequest
+	64,  // 121: huskline.intake.v1.IntakeService.IssueToken:input_type -> huskline.intake.v1.IssueTokenRequest
+	66,  // 122: huskline.intake.v1.IntakeService.ListTokens:input_type -> huskline.intake.v1.ListTokensRequest
+	69,  // 123: huskline.intake.v1.IntakeService.RevokeToken:input_type -> huskline.intake.v1.RevokeTokenRequest
+	3,   // 124: huskline.intake.v1.IntakeService.RegisterParty:output_type -> huskline.intake.v1.RegisterPartyResponse
+	5,   // 125: huskline.intake.v1.IntakeService.ListParties:output_type -> huskline.intake.v1.ListPartiesResponse
+	7,   // 126: huskline.intake.v1.IntakeService.RegisterItem:output_type -> huskline.intake.v1.RegisterItemResponse
+	9,   // 127: huskline.intake.v1.IntakeService.ListItems:output_type -> huskline.intake.v1.ListItemsResponse
+	12,  // 128: huskline.intake.v1.IntakeService.RegisterScale:output_type -> huskline.intake.v1.RegisterScaleResponse
+	14,  // 129: huskline.intake.v1.IntakeService.ListScales:output_type -> huskline.intake.v1.ListScalesResponse
+	100, // 130: huskline.intake.v1.IntakeService.ListWeighingRules:output_type -> huskline.intake.v1.ListWeighingRulesResponse
+	101, // 131: huskline.intake.v1.IntakeService.RecordScaleCheck:output_type -> huskline.intake.v1.RecordScaleCheckResponse
+	102, // 132: huskline.intake.v1.IntakeService.ListScaleChecks:output_type -> huskline.intake.v1.ListScaleChecksResponse
+	103, // 133: huskline.intake.v1.IntakeService.ListCorrectionProposals:output_type -> huskline.intake.v1.ListCorrectionProposalsResponse
+	104, // 134: huskline.intake.v1.IntakeService.ListProposalDeliveries:output_type -> huskline.intake.v1.ListProposalDeliveriesResponse
+	105, // 135: huskline.intake.v1.IntakeService.ListProposalReadings:output_type -> huskline.intake.v1.ListProposalReadingsResponse
+	106, // 136: huskline.intake.v1.IntakeService.DecideCorrectionProposal:output_type -> huskline.intake.v1.DecideCorrectionProposalResponse
+	21,  // 137: huskline.intake.v1.IntakeService.PostReadings:output_type -> huskline.intake.v1.PostReadingsResponse
+	23,  // 138: huskline.intake.v1.IntakeService.StreamReadings:output_type -> huskline.intake.v1.StreamReadingsResponse
+	30,  // 139: huskline.intake.v1.IntakeService.ListReadings:output_type -> huskline.intake.v1.ListReadingsResponse
+	25,  // 140: huskline.intake.v1.IntakeService.DiscardReading:output_type -> huskline.intake.v1.DiscardReadingResponse
+	27,  // 141: huskline.intake.v1.IntakeService.ListDiscardedReadings:output_type -> huskline.intake.v1.ListDiscardedReadingsResponse
+	72,  // 142: huskline.intake.v1.IntakeService.WatchReadings:output_type -> huskline.intake.v1.WatchReadingsResponse
+	33,  // 143: huskline.intake.v1.IntakeService.GetFeedTotals:output_type -> huskline.intake.v1.GetFeedTotalsResponse
+	37,  // 144: huskline.intake.v1.IntakeService.RecordDelivery:output_type -> huskline.intake.v1.RecordDeliveryResponse
+	39,  // 145: huskline.intake.v1.IntakeService.CorrectDelivery:output_type -> huskline.intake.v1.CorrectDeliveryResponse
+	41,  // 146: huskline.intake.v1.IntakeService.VoidDelivery:output_type -> huskline.intake.v1.VoidDeliveryResponse
+	43,  // 147: huskline.intake.v1.IntakeService.ReceiveIngredient:output_type -> huskline.intake.v1.ReceiveIngredientResponse
+	45,  // 148: huskline.intake.v1.IntakeService.SettlePrice:output_type -> huskline.intake.v1.SettlePriceResponse
+	47,  // 149: huskline.intake.v1.IntakeService.BuyLot:output_type -> huskline.intake.v1.BuyLotResponse
+	49,  // 150: huskline.intake.v1.IntakeService.GetDelivery:output_type -> huskline.intake.v1.GetDeliveryResponse
+	52,  // 151: huskline.intake.v1.IntakeService.ListDeliveries:output_type -> huskline.intake.v1.ListDeliveriesResponse
+	54,  // 152: huskline.intake.v1.IntakeService.ReadEvents:output_type -> huskline.intake.v1.ReadEventsResponse
+	56,  // 153: huskline.intake.v1.IntakeService.GetHead:output_type -> huskline.intake.v1.GetHeadResponse
+	58,  // 154: huskline.intake.v1.IntakeService.ReadKept:output_type -> huskline.intake.v1.ReadKeptResponse
+	60,  // 155: huskline.intake.v1.IntakeService.ListQuarantine:output_type -> huskline.intake.v1.ListQuarantineResponse
+	63,  // 156: huskline.intake.v1.IntakeService.RetryQuarantine:output_type -> huskline.intake.v1.RetryQuarantineResponse
+	65,  // 157: huskline.intake.v1.IntakeService.IssueToken:output_type -> huskline.intake.v1.IssueTokenResponse
+	67,  // 158: huskline.intake.v1.IntakeService.ListTokens:output_type -> huskline.intake.v1.ListTokensResponse
+	70,  // 159: huskline.intake.v1.IntakeService.RevokeToken:output_type -> huskline.intake.v1.RevokeTokenResponse
+	124, // [124:160] is the sub-list for method output_type
+	88,  // [88:124] is the sub-list for method input_type
+	88,  // [88:88] is the sub-list for extension type_name
+	88,  // [88:88] is the sub-list for extension extendee
+	0,   // [0:88] is the sub-list for field type_name
 }
 
 func init() { file_huskline_intake_v1_intake_proto_init() }
@@ -5684,15 +6006,15 @@ func file_huskline_intake_v1_intake_proto_init() {
 	}
 	file_huskline_intake_v1_scale_proto_init()
 	file_huskline_intake_v1_intake_proto_msgTypes[13].OneofWrappers = []any{}
-	file_huskline_intake_v1_intake_proto_msgTypes[24].OneofWrappers = []any{}
-	file_huskline_intake_v1_intake_proto_msgTypes[28].OneofWrappers = []any{}
+	file_huskline_intake_v1_intake_proto_msgTypes[29].OneofWrappers = []any{}
+	file_huskline_intake_v1_intake_proto_msgTypes[33].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_huskline_intake_v1_intake_proto_rawDesc), len(file_huskline_intake_v1_intake_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   66,
+			NumMessages:   71,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

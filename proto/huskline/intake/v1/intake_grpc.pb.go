@@ -37,6 +37,8 @@ const (
 	IntakeService_PostReadings_FullMethodName             = "/huskline.intake.v1.IntakeService/PostReadings"
 	IntakeService_StreamReadings_FullMethodName           = "/huskline.intake.v1.IntakeService/StreamReadings"
 	IntakeService_ListReadings_FullMethodName             = "/huskline.intake.v1.IntakeService/ListReadings"
+	IntakeService_DiscardReading_FullMethodName           = "/huskline.intake.v1.IntakeService/DiscardReading"
+	IntakeService_ListDiscardedReadings_FullMethodName    = "/huskline.intake.v1.IntakeService/ListDiscardedReadings"
 	IntakeService_WatchReadings_FullMethodName            = "/huskline.intake.v1.IntakeService/WatchReadings"
 	IntakeService_GetFeedTotals_FullMethodName            = "/huskline.intake.v1.IntakeService/GetFeedTotals"
 	IntakeService_RecordDelivery_FullMethodName           = "/huskline.intake.v1.IntakeService/RecordDelivery"
@@ -98,6 +100,11 @@ type IntakeServiceClient interface {
 	StreamReadings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamReadingsRequest, StreamReadingsResponse], error)
 	// ListReadings lists stored readings of a scale by sequence, and conflicting ones beside them.
 	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
+	// DiscardReading puts a reading that is refused aside for good: it is recorded with the person and the reason, listed, and counts for nothing. Sent again it
+	// is answered refused as reading_discarded, and who keeps it lets go of it. One that would be stored now is not discarded.
+	DiscardReading(ctx context.Context, in *DiscardReadingRequest, opts ...grpc.CallOption) (*DiscardReadingResponse, error)
+	// ListDiscardedReadings lists the readings that were put aside for good, the last first.
+	ListDiscardedReadings(ctx context.Context, in *ListDiscardedReadingsRequest, opts ...grpc.CallOption) (*ListDiscardedReadingsResponse, error)
 	// WatchReadings streams readings as they are stored, from a position on, until the caller ends it. The first message tells the position, as do
 	// those sent every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
 	WatchReadings(ctx context.Context, in *WatchReadingsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchReadingsResponse], error)
@@ -302,6 +309,26 @@ func (c *intakeServiceClient) ListReadings(ctx context.Context, in *ListReadings
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListReadingsResponse)
 	err := c.cc.Invoke(ctx, IntakeService_ListReadings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) DiscardReading(ctx context.Context, in *DiscardReadingRequest, opts ...grpc.CallOption) (*DiscardReadingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DiscardReadingResponse)
+	err := c.cc.Invoke(ctx, IntakeService_DiscardReading_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *intakeServiceClient) ListDiscardedReadings(ctx context.Context, in *ListDiscardedReadingsRequest, opts ...grpc.CallOption) (*ListDiscardedReadingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDiscardedReadingsResponse)
+	err := c.cc.Invoke(ctx, IntakeService_ListDiscardedReadings_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -556,6 +583,11 @@ type IntakeServiceServer interface {
 	StreamReadings(grpc.BidiStreamingServer[StreamReadingsRequest, StreamReadingsResponse]) error
 	// ListReadings lists stored readings of a scale by sequence, and conflicting ones beside them.
 	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)
+	// DiscardReading puts a reading that is refused aside for good: it is recorded with the person and the reason, listed, and counts for nothing. Sent again it
+	// is answered refused as reading_discarded, and who keeps it lets go of it. One that would be stored now is not discarded.
+	DiscardReading(context.Context, *DiscardReadingRequest) (*DiscardReadingResponse, error)
+	// ListDiscardedReadings lists the readings that were put aside for good, the last first.
+	ListDiscardedReadings(context.Context, *ListDiscardedReadingsRequest) (*ListDiscardedReadingsResponse, error)
 	// WatchReadings streams readings as they are stored, from a position on, until the caller ends it. The first message tells the position, as do
 	// those sent every few seconds while nothing comes. A caller that takes too little is told so and goes on from its position.
 	WatchReadings(*WatchReadingsRequest, grpc.ServerStreamingServer[WatchReadingsResponse]) error
@@ -650,6 +682,12 @@ func (UnimplementedIntakeServiceServer) StreamReadings(grpc.BidiStreamingServer[
 }
 func (UnimplementedIntakeServiceServer) ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListReadings not implemented")
+}
+func (UnimplementedIntakeServiceServer) DiscardReading(context.Context, *DiscardReadingRequest) (*DiscardReadingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DiscardReading not implemented")
+}
+func (UnimplementedIntakeServiceServer) ListDiscardedReadings(context.Context, *ListDiscardedReadingsRequest) (*ListDiscardedReadingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDiscardedReadings not implemented")
 }
 func (UnimplementedIntakeServiceServer) WatchReadings(*WatchReadingsRequest, grpc.ServerStreamingServer[WatchReadingsResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchReadings not implemented")
@@ -999,6 +1037,42 @@ func _IntakeService_ListReadings_Handler(srv interface{}, ctx context.Context, d
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(IntakeServiceServer).ListReadings(ctx, req.(*ListReadingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_DiscardReading_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DiscardReadingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).DiscardReading(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_DiscardReading_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).DiscardReading(ctx, req.(*DiscardReadingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IntakeService_ListDiscardedReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDiscardedReadingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IntakeServiceServer).ListDiscardedReadings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IntakeService_ListDiscardedReadings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IntakeServiceServer).ListDiscardedReadings(ctx, req.(*ListDiscardedReadingsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1372,6 +1446,14 @@ var IntakeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListReadings",
 			Handler:    _IntakeService_ListReadings_Handler,
+		},
+		{
+			MethodName: "DiscardReading",
+			Handler:    _IntakeService_DiscardReading_Handler,
+		},
+		{
+			MethodName: "ListDiscardedReadings",
+			Handler:    _IntakeService_ListDiscardedReadings_Handler,
 		},
 		{
 			MethodName: "GetFeedTotals",

@@ -26,7 +26,7 @@ type PlantConfig struct {
 	Dir      string // the data folder; made if absent
 	GRPC     string // "127.0.0.1:0": loopback, a free port
 	HTTP     string
-	MQTT     string // where devices connect by MQTT; empty: nowhere
+	MQTT     DevicesConfig
 	Now      func() time.Time
 	Logger   *slog.Logger
 	Endpoint string // OTLP endpoint for traces; empty: none
@@ -102,8 +102,9 @@ func (p *Plant) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if p.cfg.MQTT != "" {
-		if p.devices, err = p.openDevices(ctx, secret); err != nil {
+	if p.cfg.MQTT.Addr != "" {
+		p.cfg.MQTT.Dir = p.cfg.Dir
+		if p.devices, err = openDevices(ctx, p.cfg.MQTT, services[lot.Intake], deviceTools{p.cfg.Now, p.cfg.Logger}); err != nil {
 			return err
 		}
 	}

@@ -39,10 +39,14 @@ type ServeConfig struct {
 	Now          func() time.Time
 	Logger       *slog.Logger
 	Endpoint     string
+	MQTT         DevicesConfig // of intake alone; its certificate is the service's
 }
 
+// Bound is where a service listens.
+type Bound struct{ GRPC, HTTP, MQTT string }
+
 // Serve runs the service until ctx ends; ready is called once it answers, with the addresses bound.
-func Serve(ctx context.Context, cfg ServeConfig, ready func(grpcAddr, httpAddr string)) error {
+func Serve(ctx context.Context, cfg ServeConfig, ready func(Bound)) error {
 	k, err := kindOf(cfg.Service)
 	if err != nil {
 		return fault.Invalid("service_unknown", "%w", err)
@@ -117,7 +121,7 @@ func (cfg ServeConfig) dsns() (owner, run string, err error) {
 }
 
 // answer runs the service behind its doors until ctx ends, then drains them before the service stops.
-func (cfg ServeConfig) answer(ctx context.Context, svc service, doors doorConfig, ready func(grpcAddr, httpAddr string)) error {
+func (cfg ServeConfig) answer(ctx context.Context, svc service, doors doorConfig, ready func(Bound)) error {
 	running, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	group, gctx := errgroup.WithContext(running)
@@ -127,12 +131,24 @@ func (cfg ServeConfig) answer(ctx context.Context, svc service, doors doorConfig
 		cancel()
 		return errors.Join(err, ignoreCanceled(group.Wait()))
 	}
-	ready(d.grpcL.Addr().String(), d.httpL.Addr().String())
-	select {
-	case <-ctx.Done():
-	case <-gctx.Done():
+	bound := Bound{GRPC: d.grpcL.Addr().String(), HTTP: d.httpL.Addr().String()}
+	var listening *devices
+	if cfg.MQTT.Addr != "" {
+		if listening, err = openDevices(ctx, cfg.MQTT, svc, deviceTools{cfg.Now, cfg.Logger}); err == nil {
+			bound.MQTT = listening.server.MQTTAddr()
+		}
 	}
-	err = d.close()
+	if err == nil {
+		ready(bound)
+		select {
+		case <-ctx.Done():
+		case <-gctx.Done():
+		}
+	}
+	if listening != nil {
+		err = errors.Join(err, listening.close())
+	}
+	err = errors.Join(err, d.close())
 	cancel()
 	return errors.Join(err, ignoreCanceled(group.Wait()))
 }
@@ -175,15 +191,26 @@ func (cfg ServeConfig) tlsConfigs() (server, client *tls.Config, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	pem, err := os.ReadFile(cfg.CA)
+	if server, err = serverTLS(own, cfg.CA); err != nil {
+		return nil, nil, err
+	}
+	return server, &tls.Config{MinVersion: tls.VersionTLS13, GetClientCertificate: own.forServers, RootCAs: server.ClientCAs}, nil
+}
+
+// serverTLS is TLS 1.3, with certificates of callers verified where an authority is given and they have one.
+func serverTLS(own *certificate, ca string) (*tls.Config, error) {
+	server := &tls.Config{MinVersion: tls.VersionTLS13, GetCertificate: own.forClients}
+	if ca == "" {
+		return server, nil
+	}
+	pem, err := os.ReadFile(ca)
 	if err != nil {
-		return nil, nil, fmt.Errorf("certificate authority: %w", err)
+		return nil, fmt.Errorf("certificate authority: %w", err)
 	}
 	pool := x509.NewCertPool()
 	if !pool.AppendCertsFromPEM(pem) {
-		return nil, nil, fault.Invalid("tls_ca", "certificate authority %s: holds no PEM certificate", cfg.CA)
+		return nil, fault.Invalid("tls_ca", "certificate authority %s: holds no PEM certificate", ca)
 	}
-	server = &tls.Config{MinVersion: tls.VersionTLS13, GetCertificate: own.forClients, ClientCAs: pool, ClientAuth: tls.VerifyClientCertIfGiven}
-	client = &tls.Config{MinVersion: tls.VersionTLS13, GetClientCertificate: own.forServers, RootCAs: pool}
-	return server, client, nil
+	server.ClientCAs, server.ClientAuth = pool, tls.VerifyClientCertIfGiven
+	return server, nil
 }

@@ -9,10 +9,12 @@
 package postbox
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"time"
 
@@ -30,6 +32,7 @@ import (
 type Config struct {
 	Server     *embedded.Server // with the listener
 	Intake     intakev1.IntakeServiceClient
+	As         func(ctx context.Context, name string) context.Context // makes a call that of a sender; nil: all are the client's own
 	NewID      func() string
 	Quarantine string // file; made if absent
 	Now        func() time.Time
@@ -91,7 +94,7 @@ func (b *Box) ready(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
-	_, err = b.conn.Subscribe("plant.>", b.keep)
+	_, err = b.conn.Subscribe(embedded.MQTTSubjects, b.keep)
 	return err
 }
 
@@ -147,7 +150,8 @@ func (b *Box) once(ctx context.Context) error {
 	}
 	var letters []letter
 	for m := range got.Messages() {
-		l := letter{msg: m, topic: embedded.Topic(strings.TrimPrefix(m.Subject(), embedded.MQTTSubjectPrefix))}
+		l := letter{msg: m}
+		l.sender, l.topic = embedded.Signer(embedded.Topic(strings.TrimPrefix(m.Subject(), embedded.MQTTSubjectPrefix)))
 		if l.reading, err = read(l.topic, m.Data()); err != nil {
 			if err := b.quarantine(ctx, l, err); err != nil {
 				return err
@@ -162,7 +166,7 @@ func (b *Box) once(ctx context.Context) error {
 	if len(letters) == 0 {
 		return nil
 	}
-	if err := b.post(ctx, letters); err != nil {
+	if err := b.bySender(ctx, letters); err != nil {
 		for _, l := range letters {
 			_ = l.msg.NakWithDelay(time.Second) // so that it does not wait for the listener to wonder; one that was taken off stays off
 		}
@@ -171,10 +175,27 @@ func (b *Box) once(ctx context.Context) error {
 	return nil
 }
 
+// bySender posts each sender's readings in that sender's name, those of one sender in the order in which they came.
+func (b *Box) bySender(ctx context.Context, letters []letter) error {
+	slices.SortStableFunc(letters, func(a, b letter) int { return cmp.Compare(a.sender, b.sender) })
+	for len(letters) > 0 {
+		n := slices.IndexFunc(letters, func(l letter) bool { return l.sender != letters[0].sender })
+		if n < 0 {
+			n = len(letters)
+		}
+		if err := b.post(ctx, letters[:n]); err != nil {
+			return err
+		}
+		letters = letters[n:]
+	}
+	return nil
+}
+
 // letter is a message on its way.
 type letter struct {
 	msg     jetstream.Msg
 	topic   string
+	sender  string // the name of its token; empty where it was kept by a version that did not tell
 	reading *intakev1.Reading
 }
 
@@ -187,7 +208,7 @@ func read(topic string, payload []byte) (*intakev1.Reading, error) {
 	return weighfeed.ReadObject(string(payload), parts[2])
 }
 
-// post sends readings under one id and takes those that were answered off the stream.
+// post sends readings of one sender under one id and takes those that were answered off the stream.
 func (b *Box) post(ctx context.Context, letters []letter) error {
 	req := &intakev1.PostReadingsRequest{CommandId: b.cfg.NewID()}
 	for _, l := range letters {
@@ -195,6 +216,9 @@ func (b *Box) post(ctx context.Context, letters []letter) error {
 	}
 	call, cancel := context.WithTimeout(ctx, callLimit)
 	defer cancel()
+	if b.cfg.As != nil {
+		call = b.cfg.As(call, letters[0].sender)
+	}
 	answer, err := b.cfg.Intake.PostReadings(call, req)
 	err = rpc.FromStatus(err)
 	switch k := fault.KindOf(err); {

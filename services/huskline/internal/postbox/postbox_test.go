@@ -75,13 +75,13 @@ func openOffice(t *testing.T, dir string, f *intake) *office {
 	t.Helper()
 	o := &office{known: []string{"right"}}
 	var err error
-	o.server, err = embedded.Start(embedded.Config{StoreDir: filepath.Join(dir, "mqtt"), MQTT: &embedded.MQTT{Listen: "127.0.0.1:0", Admit: func(_ context.Context, secret string) error {
+	o.server, err = embedded.Start(embedded.Config{StoreDir: filepath.Join(dir, "mqtt"), MQTT: &embedded.MQTT{Listen: "127.0.0.1:0", Admit: func(_ context.Context, secret string) (string, error) {
 		o.mu.Lock()
 		defer o.mu.Unlock()
 		if !slices.Contains(o.known, secret) {
-			return fault.Unauthenticated("token_refused", "not known")
+			return "", fault.Unauthenticated("token_refused", "not known")
 		}
-		return nil
+		return "scale.7@gate of " + secret, nil
 	}}})
 	require.NoError(t, err)
 	t.Cleanup(o.server.Stop)

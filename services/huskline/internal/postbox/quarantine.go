@@ -16,6 +16,7 @@ import (
 type poison struct {
 	Received string `json:"received"`
 	Topic    string `json:"topic"`
+	Sender   string `json:"sender,omitempty"` // name of its token
 	Reason   string `json:"reason"`
 	Message  string `json:"message"`
 	Payload  string `json:"payload,omitempty"` // where it is text
@@ -24,7 +25,7 @@ type poison struct {
 
 // quarantine writes a message down with its reason, flushed, and only then takes it off the stream. A crash in between writes it down twice.
 func (b *Box) quarantine(ctx context.Context, l letter, why error) error {
-	p := poison{Received: b.cfg.Now().UTC().Format(time.RFC3339Nano), Topic: l.topic, Reason: fault.ReasonOf(why), Message: why.Error()}
+	p := poison{Received: b.cfg.Now().UTC().Format(time.RFC3339Nano), Topic: l.topic, Sender: l.sender, Reason: fault.ReasonOf(why), Message: why.Error()}
 	if data := l.msg.Data(); utf8.Valid(data) {
 		p.Payload = string(data)
 	} else {

@@ -45,6 +45,7 @@ type Event struct {
 // Report counts what became of readings since the start, and what remains.
 type Report struct {
 	Captured, Stored, Repeated, Conflicts int64
+	Discarded                             int64 // put aside for good at the plant
 	Marked, Doubtful                      int64 // of those stored: with a mark; of doubtful time
 	Waiting, Aside                        int
 }
@@ -130,6 +131,8 @@ func (s *station) say(e Event) {
 		s.report.Repeated++
 	case string(weighqueue.Conflict):
 		s.report.Conflicts++
+	case string(weighqueue.Discarded):
+		s.report.Discarded++
 	}
 	s.cfg.Say(e)
 }
@@ -141,6 +144,8 @@ func (s *station) answered(t weighqueue.Told) {
 	case weighqueue.Refused:
 		e.Alarm = true
 		e.Message += "; it stays in the queue and is sent again"
+	case weighqueue.Discarded:
+		e.Message += "; it is out of the queue"
 	case weighqueue.Conflict:
 		e.Alarm = true
 		e.Theirs = s.theirs(t.Reading)

@@ -11,6 +11,7 @@
 // Numbers are part of the records: none is given twice with different content, whatever is killed when.
 //
 // Readings leave in batches. A batch's id is written before the batch is sent, so that a repeat after a crash is the same command and the plant answers
-// it from its record. A reading that the plant refuses stays, set aside, and is sent again now and then: most refusals are for now only. At its limit
+// it from its record. A reading that the plant refuses stays, set aside, and is sent again now and then: most refusals are for now only. It leaves once it is
+// stored, or once a person has put it aside for good at the plant, which keeps a record of that and then refuses it as discarded. At its limit
 // the queue takes nothing more and says so; it never drops anything.
 package weighqueue

@@ -19,7 +19,12 @@ const (
 	Repeated Outcome = "repeated"
 	Refused  Outcome = "refused"
 	Conflict Outcome = "conflict"
+	// Discarded is refused for good: a person put the reading aside at the plant, and it is out of the queue.
+	Discarded Outcome = "discarded"
 )
+
+// discarded is the rule's name under which the plant refuses a reading that was put aside for good.
+const discarded = "reading_discarded"
 
 // Told is a reading with its answer.
 type Told struct {
@@ -193,7 +198,10 @@ func (s *Sender) settle(b *Batch, answer *intakev1.PostReadingsResponse) error {
 		case intakev1.ReadingOutcome_READING_OUTCOME_CONFLICT:
 			told[i].Outcome = Conflict
 		case intakev1.ReadingOutcome_READING_OUTCOME_REFUSED:
-			told[i].Outcome = Refused
+			if told[i].Outcome = Refused; x.GetReason() == discarded {
+				told[i].Outcome = Discarded
+				continue
+			}
 			refused = append(refused, Refusal{i, x.GetReason(), x.GetMessage()})
 		}
 	}

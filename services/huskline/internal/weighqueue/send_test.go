@@ -32,6 +32,7 @@ type intake struct {
 	lose    bool
 	picky   bool
 	unknown bool // every reading is refused
+	gone    bool // because a person put it aside for good
 	calls   int
 	clock   string // what the sender's clock was said to be
 }
@@ -50,6 +51,10 @@ func (f *intake) PostReadings(ctx context.Context, req *intakev1.PostReadingsReq
 	}
 	a := &intakev1.PostReadingsResponse{}
 	for i, r := range req.GetReadings() {
+		if f.gone {
+			a.Exceptions = append(a.Exceptions, &intakev1.ReadingAnswer{Index: int32(i), Outcome: intakev1.ReadingOutcome_READING_OUTCOME_REFUSED, Reason: "reading_discarded", Message: "by a person"})
+			continue
+		}
 		if f.unknown {
 			a.Exceptions = append(a.Exceptions, &intakev1.ReadingAnswer{Index: int32(i), Outcome: intakev1.ReadingOutcome_READING_OUTCOME_REFUSED, Reason: "scale_unknown", Message: "not registered"})
 			continue
@@ -147,6 +152,30 @@ func TestRefusedStaysAndComesAgain(t *testing.T) {
 	if got := q.Totals(); got.Waiting+got.Aside != 0 {
 		t.Errorf("%+v remains", got)
 	}
+}
+
+// Catches: a reading that a person put aside for good and that stays in the queue, and a look at the queue that takes it or disturbs it.
+func TestDiscardedLeaves(t *testing.T) {
+	t.Parallel()
+	q := begun(t, 3)
+	f := &intake{unknown: true}
+	s, told := sender(q, f)
+	require.NoError(t, s.Drain(t.Context()))
+	seen, err := Look(q.Dir())
+	require.NoError(t, err)
+	if len(seen) != 3 || seen[0].Reason != "scale_unknown" {
+		t.Errorf("seen from outside: %v; want three that are refused as scale_unknown", seen)
+	}
+	f.gone = true
+	require.NoError(t, s.again(t.Context()))
+	if diff := cmp.Diff(map[Outcome]int{Refused: 3, Discarded: 3}, told); diff != "" {
+		t.Error(diff)
+	}
+	if got := q.Totals(); got.Waiting+got.Aside != 0 {
+		t.Errorf("%+v remains", got)
+	}
+	_, err = Look(t.TempDir())
+	require.Equal(t, "queue_unknown", fault.ReasonOf(err))
 }
 
 // Catches: a plant that is away for long, after which a queue of many batches is not sent whole and in order.

@@ -18,6 +18,8 @@ type OwnTx interface {
 	party.Tx
 	item.Tx
 	ticket.Tx
+	// SaveDiscard writes a reading down that was put aside for good.
+	SaveDiscard(ctx context.Context, d lot.ReadingDiscarded) error
 	// PutSettlement writes a final price as it was said, also one that was said anew for a corrected delivery.
 	PutSettlement(ctx context.Context, s delivery.Settled, version int64) error
 	// SavePurchase adds a purchase.
@@ -40,6 +42,8 @@ func Reapply(ctx context.Context, tx OwnTx, e lot.Recorded) error {
 		return resettled(ctx, tx, b, e.Effective)
 	case lot.Bought:
 		return tx.SavePurchase(ctx, b, e.Effective)
+	case lot.ReadingDiscarded:
+		return tx.SaveDiscard(ctx, b)
 	case lot.ReadingsStored:
 		return fault.Precondition("readings_lost", "batch %s: %d readings of %d scales went with the database; they must be posted again", b.Batch, b.Stored,
 			len(b.Scales))

@@ -114,5 +114,5 @@ func Retell(ctx context.Context, tx Tx, req command.Request, events []lot.Record
 	if answer := visit.Retell(req, events); answer != nil {
 		return answer, nil
 	}
-	return feed.Retell(ctx, tx, req)
+	return feed.Retell(ctx, tx, req, said)
 }

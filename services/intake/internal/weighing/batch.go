@@ -93,6 +93,7 @@ type Health struct {
 
 // Tx is what readings need of a transaction.
 type Tx interface {
+	Discards
 	// Now is the one time of recording of the transaction.
 	Now() time.Time
 	// Scales finds scales by code. Those not known are registered without limits where asked, else left out.
@@ -127,6 +128,9 @@ func Post(ctx context.Context, tx Tx, b Batch) (Result, []lot.Event, error) {
 	}
 	p.judge()
 	if err := p.keep(ctx, tx); err != nil {
+		return Result{}, nil, err
+	}
+	if err := p.discarded(ctx, tx); err != nil {
 		return Result{}, nil, err
 	}
 	apart, err := tx.KeepApart(ctx, p.apart, b.Historic)

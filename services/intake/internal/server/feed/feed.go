@@ -30,6 +30,8 @@ type Reads interface {
 	FeedTotals(ctx context.Context) (weighing.Totals, error)
 	// Readings lists what is stored of a scale by sequence after a place.
 	Readings(ctx context.Context, l weighing.List) ([]weighing.Listed, error)
+	// DiscardedPage lists readings that were put aside for good, the last first, before a number.
+	DiscardedPage(ctx context.Context, before int64, limit int) ([]weighing.Discarded, error)
 }
 
 // Server answers. It is safe for concurrent use.
@@ -90,9 +92,12 @@ func streamed(r weighing.Result) *intakev1.StreamReadingsResponse {
 	}
 }
 
-// Retell stores a batch again that was answered before the database went back to an earlier moment, and answers it; nil where the request is no
-// batch. What scales posted is in no event, so that it comes back with the sender's repeat alone.
-func Retell(ctx context.Context, tx work.Tx, req command.Request) (proto.Message, error) {
+// Retell is the answer again of a command that was answered before the database went back to an earlier moment: of a discarded reading by its event; a
+// batch is stored again; nil where the request is another door's. What scales posted is in no event, so that it comes back with the sender's repeat alone.
+func Retell(ctx context.Context, tx work.Tx, req command.Request, said lot.Body) (proto.Message, error) {
+	if d, ok := said.(lot.ReadingDiscarded); ok {
+		return &intakev1.DiscardReadingResponse{Discarded: lotwire.ReadingDiscarded(d)}, nil
+	}
 	sent, ok := req.(batch)
 	if !ok {
 		return nil, nil

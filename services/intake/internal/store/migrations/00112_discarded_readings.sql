@@ -1,0 +1,16 @@
+-- +goose Up
+
+-- Readings that were refused and that a person put aside for good: fact is a huskline.event.v1.ReadingDiscarded, content what the reading comes to.
+create table discarded_readings (
+    number   bigint      not null generated always as identity,
+    content  bytea       not null,
+    fact     bytea       not null,
+    recorded timestamptz not null,
+    seal     bytea,
+    constraint discarded_readings_pk primary key (content),
+    constraint discarded_readings_number unique (number),
+    constraint discarded_readings_content check (octet_length(content) = 16)
+);
+create trigger seal before insert or update on discarded_readings for each row
+    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+grant select, insert on discarded_readings to "@RUN_ROLE@";
