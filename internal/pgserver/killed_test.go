@@ -14,7 +14,9 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 )
 
@@ -126,6 +128,25 @@ func TestAStaleLockFileThatNamesAnotherProcess(t *testing.T) {
 		t.Errorf("got %q", got)
 	}
 	require.NoError(t, syscall.Kill(other.Process.Pid, 0), "the other program was left alone")
+}
+
+// Catches: waiting half a shutdown's time for a child of a killed postmaster that does not notice; here one that is stopped.
+func TestStartWaitsForNoChildOfAKilledPostmaster(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	s := start(t, Config{Dir: dir, UnsafeNoSync: true})
+	conn, err := pgx.Connect(t.Context(), s.DSN("postgres", Superuser))
+	require.NoError(t, err)
+	defer func() { _ = conn.Close(context.Background()) }()
+	require.NoError(t, syscall.Kill(int(conn.PgConn().PID()), syscall.SIGSTOP))
+	require.NoError(t, syscall.Kill(s.PID(), syscall.SIGKILL))
+	<-s.Done()
+	require.Error(t, s.Stop(t.Context()), "stop says that postgres had ended by itself")
+	began := time.Now()
+	start(t, Config{Dir: dir, UnsafeNoSync: true})
+	if took := time.Since(began); took >= fastStopLimit/2 {
+		t.Errorf("the start took %v, it waited for a child to shut down", took)
+	}
 }
 
 // A postmaster killed by force leaves a stale lock file and needs recovery.

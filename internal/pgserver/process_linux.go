@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -32,9 +33,12 @@ func (p place) stopLeftovers(ctx context.Context, log *slog.Logger) error {
 		sig  syscall.Signal
 		wait time.Duration
 	}{{syscall.SIGINT, fastStopLimit / 2}, {syscall.SIGQUIT, hardStopLimit}, {syscall.SIGKILL, hardStopLimit}}
+	if leader != 0 && !slices.Contains(left, leader) {
+		steps = steps[1:] // children of a postmaster that was killed: nobody is there to shut down, and one that does not notice would be waited for
+	}
 	for _, step := range steps {
 		for _, pid := range left {
-			// A fast shutdown is asked of the postmaster alone; its children end with it. Without one they are on their own.
+			// A fast shutdown is asked of the postmaster alone; its children end with it.
 			if step.sig != syscall.SIGINT || pid == leader || leader == 0 {
 				syscall.Kill(pid, step.sig)
 				syscall.Kill(pid, syscall.SIGCONT)
