@@ -18,6 +18,7 @@ import (
 	"huskline/internal/lotwire"
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
+	"huskline/internal/seal"
 )
 
 // Migrations holds the tables of commands and intents. The name of the run-time role stands as @RUN_ROLE@.
@@ -209,6 +210,9 @@ type outcome struct {
 	also   func(*pgx.Batch)
 }
 
+var addCommand = seal.Insert("commands", "command_id, method, digest, answer_type, answer, epoch, position, recorded_micros",
+	`select $1::uuid, $2::text, $3::bytea, $4::text, $5::bytea, epoch, position, $6::bigint from head`) + ` returning epoch, position`
+
 // record writes the events and the command: the last thing of the transaction, in one round trip, since every writer waits at the head.
 func (r *Runner[T]) record(ctx context.Context, tx pgx.Tx, c command, o outcome) (proto.Message, error) {
 	msgs, err := r.messages(ctx, tx, c, o.events)
@@ -225,10 +229,8 @@ func (r *Runner[T]) record(ctx context.Context, tx pgx.Tx, c command, o outcome)
 		o.also(b)
 	}
 	outbox.Queue(b, c.at, msgs)
-	const insert = `insert into commands (command_id, method, digest, answer_type, answer, epoch, position, recorded_micros)
-		select $1, $2, $3, $4, $5, epoch, position, $6 from head returning epoch, position`
 	answerType := string(o.answer.ProtoReflect().Descriptor().FullName())
-	b.Queue(insert, c.id, c.method, c.digest, answerType, kept, c.at.UnixMicro()).
+	b.Queue(addCommand, c.id, c.method, c.digest, answerType, kept, c.at.UnixMicro()).
 		QueryRow(func(row pgx.Row) error { return row.Scan(&at.Epoch, &at.Position) })
 	postgres.QueueCommit(b)
 	failpoint.Hit("command-before-commit")

@@ -26,6 +26,7 @@ import (
 	"huskline/internal/lotwire"
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
+	"huskline/internal/seal"
 	eventv1 "huskline/proto/huskline/event/v1"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 )
@@ -42,7 +43,7 @@ grant select, insert, update, delete on emptied, runs to "@RUN_ROLE@";
 func migrations(t testing.TB) fs.FS {
 	t.Helper()
 	all := fstest.MapFS{"migrations/00101_domain.sql": {Data: []byte(domainTables)}}
-	for _, set := range []fs.FS{outbox.Migrations, command.Migrations} {
+	for _, set := range []fs.FS{outbox.Migrations, command.Migrations, seal.Migrations} {
 		names, err := fs.Glob(set, "migrations/*.sql")
 		require.NoError(t, err)
 		for _, name := range names {

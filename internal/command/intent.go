@@ -12,6 +12,7 @@ import (
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
+	"huskline/internal/seal"
 	inventoryv1 "huskline/proto/huskline/inventory/v1"
 )
 
@@ -59,13 +60,19 @@ func (p *Poster[T]) insert(ctx context.Context, tx pgx.Tx, t *try[T]) error {
 	b := &pgx.Batch{}
 	// The work list first: two callers of one command meet at its key.
 	b.Queue(`insert into open_intents (command_id, try, opened_micros) values ($1, $2, $3)`, t.id, t.n, t.at.UnixMicro())
-	b.Queue(`insert into intent_tries (command_id, try, method, digest, request, movement, actor, opened_micros)
-		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, t.n, t.handler.Method, t.digest, request, movement, t.actor, t.at.UnixMicro())
+	b.Queue(addTry, t.id, t.n, t.handler.Method, t.digest, request, movement, t.actor, t.at.UnixMicro())
 	if err := tx.SendBatch(ctx, b).Close(); err != nil {
 		return fmt.Errorf("record the intent of command %s: %w", t.id, err)
 	}
 	return nil
 }
+
+var (
+	addTry = seal.Insert("intent_tries", "command_id, try, method, digest, request, movement, actor, opened_micros",
+		`select $1::uuid, $2::bigint, $3::text, $4::bytea, $5::bytea, $6::bytea, $7::text, $8::bigint`)
+	addEnd = seal.Insert("intent_ends", "command_id, try, reason, kind, refusal, epoch, position, ended_micros",
+		`select $1::uuid, $2::bigint, $3::text, $5::bigint, $4::text, $6::bigint, $7::bigint, $8::bigint`)
+)
 
 const selectTry = `select i.command_id::text, i.try, i.method, i.digest, i.request, i.movement, i.actor
 	from open_intents o join intent_tries i on i.command_id = o.command_id and i.try = o.try `
@@ -144,8 +151,7 @@ func (t try[T]) end(b *pgx.Batch, why error, at lot.Receipt) {
 	if why != nil {
 		text = why.Error()
 	}
-	b.Queue(`insert into intent_ends (command_id, try, reason, refusal, kind, epoch, position, ended_micros) values ($1, $2, $3, $4, $5, $6, $7, $8)`,
-		t.id, t.n, fault.ReasonOf(why), text, int(fault.KindOf(why)), at.Epoch, at.Position, t.at.UnixMicro())
+	b.Queue(addEnd, t.id, t.n, fault.ReasonOf(why), text, int(fault.KindOf(why)), at.Epoch, at.Position, t.at.UnixMicro())
 	b.Queue(`delete from open_intents where command_id = $1 and try = $2`, t.id, t.n)
 }
 

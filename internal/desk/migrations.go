@@ -17,6 +17,7 @@ import (
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
 	"huskline/internal/restore"
+	"huskline/internal/seal"
 )
 
 // runRole stands in migrations where the name of the service's run-time role belongs.
@@ -36,7 +37,7 @@ insert into relay_cursor (epoch, position) values (1, 0) on conflict do nothing;
 // made of, with the name of the run-time role and the producer's first head in place. Two files of one name, or a folder that cannot be read, show when the set is opened.
 func Migrations(self lot.Producer, own fs.FS) fs.FS {
 	return merged{
-		sets: []fs.FS{outbox.Migrations, inbox.Migrations, command.Migrations, access.Migrations, restore.Migrations, own},
+		sets: []fs.FS{seal.Migrations, outbox.Migrations, inbox.Migrations, command.Migrations, access.Migrations, restore.Migrations, own},
 		head: fmt.Appendf(nil, firstHead, self),
 		role: []byte(postgres.RunRole(string(self))),
 	}

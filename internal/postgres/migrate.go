@@ -21,6 +21,7 @@ const migrationsFolder = "migrations"
 
 // Migrate brings the database up to the newest migration (NNNN_name.sql, at the top of migrations or in its folder "migrations"), as the owner whose DSN is given.
 // Each file is one transaction unless it says otherwise, so a killed migration leaves the database between two files and the next start goes on.
+// A database that has later files already gets an earlier one too: a set is made of several folders, each with numbers of its own.
 // Several processes may call it at once: a session lock lets one work and the others wait, up to a minute.
 func Migrate(ctx context.Context, dsn string, migrations fs.FS) error {
 	cfg, err := pgx.ParseConfig(dsn)
@@ -42,7 +43,7 @@ func Migrate(ctx context.Context, dsn string, migrations fs.FS) error {
 	db := stdlib.OpenDB(*cfg)
 	defer db.Close()
 	provider, err := goose.NewProvider(goose.DialectPostgres, db, migrations,
-		goose.WithSessionLocker(locker), goose.WithDisableGlobalRegistry(true), goose.WithSlog(slog.New(slog.DiscardHandler)))
+		goose.WithSessionLocker(locker), goose.WithAllowOutofOrder(true), goose.WithDisableGlobalRegistry(true), goose.WithSlog(slog.New(slog.DiscardHandler)))
 	if errors.Is(err, goose.ErrNoMigrations) {
 		return nil
 	}

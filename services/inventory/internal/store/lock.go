@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/lot"
+	"huskline/internal/seal"
 	"huskline/services/inventory/internal/stock"
 )
 
@@ -45,10 +46,11 @@ func (t *Tx) Lock(ctx context.Context, want stock.Want) (*stock.Known, error) {
 	return k, t.readHolds(ctx, k)
 }
 
+var addRuns = seal.Insert("runs", "run, version, stage, owner, final",
+	`select r, 0, '', '', false from unnest($1::text[]) as u(r) order by r`) + ` on conflict do nothing`
+
 func lockRuns(b *pgx.Batch, ids []string, k *stock.Known) {
-	const bear = `insert into runs (run, version, stage, owner, final)
-		select r, 0, '', '', false from unnest($1::text[]) as u(r) order by r on conflict do nothing`
-	b.Queue(bear, ids)
+	b.Queue(addRuns, ids)
 	const lock = `select run, version, stage, owner, final from runs where run = any($1) order by run for update`
 	readRuns(b, lock, ids, k)
 }

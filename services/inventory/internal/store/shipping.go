@@ -3,12 +3,13 @@ package store
 import (
 	"context"
 	"fmt"
-	"strings"
 
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/fault"
 	"huskline/internal/money"
+	"huskline/internal/postgres"
+	"huskline/internal/seal"
 	"huskline/services/inventory/internal/shipping"
 )
 
@@ -45,31 +46,27 @@ func (t *Tx) Shipment(ctx context.Context, id string) (*shipping.Shipment, error
 	return s, err
 }
 
+var (
+	addShipment = seal.Insert("shipments", "shipment, kind, consignee, channel, carrier, document, freight, effective, recorded",
+		`select $1::text, $2::smallint, $3::text, $4::text, $5::text, $6::text, $7::bigint, $8::timestamptz, $9::timestamptz`)
+	addShipmentLines = seal.Insert("shipment_lines", "shipment, line, lot, quantity, place, price, returned, containers",
+		`select $1::text, n, l, q, p, m, 0, c::text[]
+		from unnest($2::bigint[], $3::text[], $4::bigint[], $5::text[], $6::bigint[], $7::text[]) as u(n, l, q, p, m, c)`)
+)
+
 // AddShipment writes a new shipment, with the next Write.
 func (t *Tx) AddShipment(_ context.Context, s *shipping.Shipment) error {
-	t.early.Queue(`insert into shipments (shipment, kind, consignee, channel, carrier, document, freight, effective, recorded)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+	t.early.Queue(addShipment,
 		s.Shipped.Shipment, s.ShipKind, s.Consignee, s.Channel, s.Carrier, s.Document, s.FreightOut, s.At, t.at)
 	var lines, quantities []int64
 	var prices []*int64
 	var lots, places, containers []string
 	for _, l := range s.Lines {
 		lines, quantities, prices = append(lines, l.Line), append(quantities, int64(l.Quantity)), append(prices, priceOf(l.Price))
-		lots, places, containers = append(lots, string(l.Lot)), append(places, string(l.Place)), append(containers, arrayText(l.Containers))
+		lots, places, containers = append(lots, string(l.Lot)), append(places, string(l.Place)), append(containers, postgres.TextArray(l.Containers))
 	}
-	t.early.Queue(`insert into shipment_lines (shipment, line, lot, quantity, place, price, returned, containers)
-		select $1, n, l, q, p, m, 0, c::text[] from unnest($2::bigint[], $3::text[], $4::bigint[], $5::text[], $6::bigint[], $7::text[]) as u(n, l, q, p, m, c)`,
-		s.Shipped.Shipment, lines, lots, quantities, places, prices, containers)
+	t.early.Queue(addShipmentLines, s.Shipped.Shipment, lines, lots, quantities, places, prices, containers)
 	return nil
-}
-
-// arrayText is the text of an array of texts, since arrays of arrays must not differ in length.
-func arrayText(in []string) string {
-	quoted := make([]string, len(in))
-	for i, s := range in {
-		quoted[i] = `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(s) + `"`
-	}
-	return "{" + strings.Join(quoted, ",") + "}"
 }
 
 const setLine = `update shipment_lines set lot = $3, quantity = $4, place = $5, price = $6, returned = $7, containers = $8::text::text[]
@@ -85,7 +82,7 @@ func priceOf(p *money.Price) *int64 {
 
 // SetLine changes a line.
 func (t *Tx) SetLine(ctx context.Context, shipment string, l *shipping.Line) error {
-	_, err := t.tx.Exec(ctx, setLine, shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned, arrayText(l.Containers))
+	_, err := t.tx.Exec(ctx, setLine, shipment, l.Line, l.Lot, l.Quantity, l.Place, priceOf(l.Price), l.Returned, postgres.TextArray(l.Containers))
 	if err != nil {
 		return fmt.Errorf("write line %d of shipment %s: %w", l.Line, shipment, err)
 	}

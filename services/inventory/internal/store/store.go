@@ -13,6 +13,7 @@ import (
 	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
+	"huskline/internal/seal"
 	"huskline/services/inventory/internal/count"
 	"huskline/services/inventory/internal/hold"
 	"huskline/services/inventory/internal/movement"
@@ -104,10 +105,8 @@ func (t *Tx) send(ctx context.Context, what string, b *pgx.Batch) error {
 
 // Claim reserves codes, all or nothing, and tells how many were new.
 func (t *Tx) Claim(ctx context.Context, claims []stock.Claim) (int64, error) {
-	const insert = `insert into claims (lot, claimant, recorded)
-		select l, c, $3 from unnest($1::text[], $2::text[]) as u(l, c) order by l on conflict (lot) do nothing`
 	lots, claimants := columns(claims)
-	tag, err := t.tx.Exec(ctx, insert, lots, claimants, t.at)
+	tag, err := t.tx.Exec(ctx, addClaims+` on conflict (lot) do nothing`, lots, claimants, t.at)
 	if err != nil {
 		return 0, fmt.Errorf("claim lot codes: %w", err)
 	}
@@ -158,15 +157,16 @@ func (t *Tx) Accept(_ context.Context, command string, n int64) error {
 	return nil
 }
 
+var addTry = seal.Insert("movement_tries", "command_id, try, accepted, kind, reason, detail, recorded",
+	`select $1::uuid, $2::bigint, $3::boolean, $4::smallint, $5::text, $6::text, $7::timestamptz`) + ` on conflict do nothing`
+
 // queueTry puts the try before other statements.
 func (t *Tx) queueTry(b *pgx.Batch) {
 	if t.try == nil || t.try.queued {
 		return
 	}
-	const insert = `insert into movement_tries (command_id, try, accepted, kind, reason, detail, recorded)
-		values ($1, $2, true, 0, '', '', $3) on conflict do nothing`
 	t.try.queued = true
-	b.Queue(insert, t.try.command, t.try.n, t.at).Exec(func(tag pgconn.CommandTag) error {
+	b.Queue(addTry, t.try.command, t.try.n, true, 0, "", "", t.at).Exec(func(tag pgconn.CommandTag) error {
 		t.try.taken = tag.RowsAffected() == 1
 		return nil
 	})
@@ -214,9 +214,7 @@ func (t *Tx) refusal(ctx context.Context, command string, try int64) (refusal, e
 
 // Refuse keeps a refusal. It gives what stands: the refusal of the first who judged this try, or nil where it was accepted meanwhile.
 func (t *Tx) Refuse(ctx context.Context, command string, try int64, why error) (stands error, err error) {
-	const insert = `insert into movement_tries (command_id, try, accepted, kind, reason, detail, recorded)
-		values ($1, $2, false, $3, $4, $5, $6) on conflict do nothing`
-	if _, err := t.tx.Exec(ctx, insert, command, try, int(fault.KindOf(why)), fault.ReasonOf(why), why.Error(), t.at); err != nil {
+	if _, err := t.tx.Exec(ctx, addTry, command, try, false, int(fault.KindOf(why)), fault.ReasonOf(why), why.Error(), t.at); err != nil {
 		return nil, fmt.Errorf("keep the refusal of try %d of movement %s: %w", try, command, err)
 	}
 	return t.refusal(ctx, command, try)

@@ -10,18 +10,25 @@ import (
 
 	"huskline/internal/failpoint"
 	"huskline/internal/lot"
+	"huskline/internal/seal"
 	"huskline/services/inventory/internal/stock"
+)
+
+var (
+	addFacts  = seal.Insert("facts", "fact, movement, recorded", `select f, $2::text, $3::timestamptz from unnest($1::text[]) as u(f)`)
+	addClaims = seal.Insert("claims", "lot, claimant, recorded",
+		`select l, c, $3::timestamptz from unnest($1::text[], $2::text[]) as u(l, c) order by l`)
 )
 
 // Write writes a change in one round trip. Names that are in use already give a conflict.
 func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
 	b := &t.early
 	if len(c.Facts) > 0 {
-		b.Queue(`insert into facts (fact, movement, recorded) select f, $2, $3 from unnest($1::text[]) as u(f)`, c.Facts, c.Movement, t.at)
+		b.Queue(addFacts, c.Facts, c.Movement, t.at)
 	}
 	if len(c.Claims) > 0 {
 		lots, claimants := columns(c.Claims)
-		b.Queue(`insert into claims (lot, claimant, recorded) select l, c, $3 from unnest($1::text[], $2::text[]) as u(l, c)`, lots, claimants, t.at)
+		b.Queue(addClaims, lots, claimants, t.at)
 	}
 	writeLots(b, c.Lots)
 	t.writeLegs(b, c.Legs)
@@ -53,6 +60,10 @@ func writeLots(b *pgx.Batch, lots []*stock.Lot) {
 	writeBirths(b, births)
 }
 
+var addLots = seal.Insert("lots", "lot, item, measure, owner, ownership, source, maker, party, made, born, version, voided, frozen",
+	`select * from unnest($1::text[], $2::text[], $3::smallint[], $4::text[], $5::smallint[], $6::text[], $7::text[], $8::text[], $9::bigint[],
+		$10::timestamptz[], $11::bigint[], $12::boolean[], $13::timestamptz[])`)
+
 func writeBirths(b *pgx.Batch, lots []*stock.Lot) {
 	if len(lots) == 0 {
 		return
@@ -70,10 +81,7 @@ func writeBirths(b *pgx.Batch, lots []*stock.Lot) {
 		made, versions, born = append(made, int64(l.Made)), append(versions, l.Version), append(born, l.Born)
 		frozen, voided = append(frozen, orNull(l.Frozen)), append(voided, l.Voided)
 	}
-	const bear = `insert into lots (lot, item, measure, owner, ownership, source, maker, party, made, born, version, voided, frozen)
-		select * from unnest($1::text[], $2::text[], $3::smallint[], $4::text[], $5::smallint[], $6::text[], $7::text[], $8::text[], $9::bigint[],
-			$10::timestamptz[], $11::bigint[], $12::boolean[], $13::timestamptz[])`
-	b.Queue(bear, ids, items, measures, owners, ownerships, sources, makers, parties, made, born, versions, voided, frozen)
+	b.Queue(addLots, ids, items, measures, owners, ownerships, sources, makers, parties, made, born, versions, voided, frozen)
 }
 
 // legColumns are the columns of legs, for one statement.
@@ -84,6 +92,12 @@ type legColumns struct {
 	quantity                                     []int64
 	effective                                    []time.Time
 }
+
+var addLegs = seal.Insert("legs",
+	"movement, number, fact, lot, place, owner, account, measure, quantity, effective, key_order, key_name, recorded, container",
+	`select $1::text, n, f, l, p, o, a, m, q, e, r, k, $2::timestamptz, c
+	from unnest($3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::smallint[], $9::bigint[], $10::timestamptz[], $11::smallint[], $12::text[],
+		$13::text[]) with ordinality as u(f, l, p, o, a, m, q, e, r, k, c, n)`)
 
 func (t *Tx) writeLegs(b *pgx.Batch, legs []stock.Leg) {
 	if len(legs) == 0 {
@@ -101,11 +115,7 @@ func (t *Tx) writeLegs(b *pgx.Batch, legs []stock.Leg) {
 		c.measure, c.quantity = append(c.measure, int16(l.Measure)), append(c.quantity, int64(l.Quantity))
 		c.effective, c.order, c.name = append(c.effective, l.Key.At), append(c.order, l.Key.Order), append(c.name, l.Key.Name)
 	}
-	const insert = `insert into legs (movement, number, fact, lot, place, owner, account, measure, quantity, effective, key_order, key_name, container, recorded)
-		select $1, n, f, l, p, o, a, m, q, e, r, k, c, $2
-		from unnest($3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::smallint[], $9::bigint[], $10::timestamptz[], $11::smallint[], $12::text[],
-			$13::text[]) with ordinality as u(f, l, p, o, a, m, q, e, r, k, c, n)`
-	b.Queue(insert, legs[0].Movement, t.at, c.fact, c.lot, c.place, c.owner, c.account, c.measure, c.quantity, c.effective, c.order, c.name, c.container)
+	b.Queue(addLegs, legs[0].Movement, t.at, c.fact, c.lot, c.place, c.owner, c.account, c.measure, c.quantity, c.effective, c.order, c.name, c.container)
 }
 
 func writeBalances(b *pgx.Batch, balances map[stock.Spot]stock.Balance) {
@@ -137,6 +147,8 @@ func writeContainers(b *pgx.Batch, containers []*stock.Container) {
 	}
 }
 
+var addEdges = seal.Insert("edges", "parent, child, fact", `select * from unnest($1::text[], $2::text[], $3::text[])`) + ` on conflict do nothing`
+
 func writeEdges(b *pgx.Batch, c *stock.Change) {
 	if len(c.Cut) > 0 {
 		b.Queue(`delete from edges where fact = any($1)`, c.Cut)
@@ -148,10 +160,11 @@ func writeEdges(b *pgx.Batch, c *stock.Change) {
 	for _, e := range c.Edges {
 		parents, children, facts = append(parents, e.Parent), append(children, e.Child), append(facts, e.Fact)
 	}
-	const insert = `insert into edges (parent, child, fact)
-		select p, c, f from unnest($1::text[], $2::text[], $3::text[]) as u(p, c, f) on conflict do nothing`
-	b.Queue(insert, parents, children, facts)
+	b.Queue(addEdges, parents, children, facts)
 }
+
+var addRunLines = seal.Insert("run_lines", "run, version, output, line, lot, role, measure, quantity, item",
+	`select * from unnest($1::text[], $2::bigint[], $3::boolean[], $4::bigint[], $5::text[], $6::smallint[], $7::smallint[], $8::bigint[], $9::text[])`)
 
 func writeRuns(b *pgx.Batch, c *stock.Change) {
 	for _, r := range c.Runs {
@@ -168,9 +181,7 @@ func writeRuns(b *pgx.Batch, c *stock.Change) {
 			items = append(items, string(l.Item))
 			measures, quantities = append(measures, int16(l.Measure)), append(quantities, int64(l.Quantity))
 		}
-		const insert = `insert into run_lines (run, version, output, line, lot, role, measure, quantity, item)
-			select * from unnest($1::text[], $2::bigint[], $3::boolean[], $4::bigint[], $5::text[], $6::smallint[], $7::smallint[], $8::bigint[], $9::text[])`
-		b.Queue(insert, runs, versions, outputs, numbers, lots, roles, measures, quantities, items)
+		b.Queue(addRunLines, runs, versions, outputs, numbers, lots, roles, measures, quantities, items)
 	}
 	for _, run := range slices.Sorted(maps.Keys(c.Contributions)) {
 		writeContributions(b, run, c.Contributions[run])

@@ -5,11 +5,13 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgconn"
 
 	"huskline/internal/lot"
+	"huskline/internal/postgres"
+	"huskline/internal/seal"
 	"huskline/services/production/internal/charge"
 )
 
@@ -47,15 +49,27 @@ func (t Tx) Charge(ctx context.Context, id string) (*charge.State, error) {
 	return &list[0], nil
 }
 
-const chargeSQL = `insert into charges (` + chargeColumns + `) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
+// addCharges writes charges, each id once, also in the place of those of the same id, under the condition that may follow it.
+var addCharges = seal.Insert("charges", chargeColumns,
+	`select c, k, h, r, a, s, b, e, p, y, u.runs::text[] from unnest($1::text[], $2::smallint[], $3::bigint[], $4::bigint[], $5::bigint[], $6::text[],
+		$7::text[], $8::timestamptz[], $9::text[], $10::text[], $11::text[]) as u(c, k, h, r, a, s, b, e, p, y, runs)`) + `
 	on conflict (charge) do update set kind = excluded.kind, hours_millionths = excluded.hours_millionths, rate = excluded.rate,
 		amount = excluded.amount, replaces = excluded.replaces, replaced_by = excluded.replaced_by, effective = excluded.effective,
 		phase = excluded.phase, held_by = excluded.held_by, runs = excluded.runs`
 
-func chargeValues(s charge.State) []any {
-	return []any{
-		s.Charge, s.ChargeKind, s.HoursMillionths, s.Rate, s.Amount, s.Replaces, s.ReplacedBy, s.Effective, s.Phase, s.HeldBy, texts(s.Runs),
+// chargeValues are the columns of charges.
+func chargeValues(states ...charge.State) []any {
+	var ids, replaces, replacedBy, phases, heldBy, runs []string
+	var kinds []int16
+	var hours, rates, amounts []int64
+	var effective []time.Time
+	for _, s := range states {
+		ids, kinds, hours = append(ids, s.Charge), append(kinds, int16(s.ChargeKind)), append(hours, int64(s.HoursMillionths))
+		rates, amounts, replaces = append(rates, int64(s.Rate)), append(amounts, int64(s.Amount)), append(replaces, s.Replaces)
+		replacedBy, effective, phases = append(replacedBy, s.ReplacedBy), append(effective, s.Effective), append(phases, string(s.Phase))
+		heldBy, runs = append(heldBy, s.HeldBy), append(runs, postgres.TextArray(s.Runs))
 	}
+	return []any{ids, kinds, hours, rates, amounts, replaces, replacedBy, effective, phases, heldBy, runs}
 }
 
 // AddCharges writes new charges; those that were refused make room for them. It names the first whose id another has.
@@ -71,21 +85,38 @@ func (t Tx) AddCharges(ctx context.Context, states ...charge.State) (taken strin
 	return taken, nil
 }
 
+// queueCharges writes charges of which no id stands there already or comes twice, and names the first that does.
 func queueCharges(b *pgx.Batch, states []charge.State, taken *string) {
-	const sql = chargeSQL + ` where charges.phase = 'refused'`
-	for _, s := range states {
-		b.Queue(sql, chargeValues(s)...).Exec(func(tag pgconn.CommandTag) error {
-			if tag.RowsAffected() == 0 && *taken == "" {
-				*taken = s.Charge
-			}
-			return nil
-		})
+	if len(states) == 0 {
+		return
 	}
+	var once []charge.State
+	for _, s := range states {
+		if !slices.ContainsFunc(once, func(o charge.State) bool { return o.Charge == s.Charge }) {
+			once = append(once, s)
+		}
+	}
+	const sql = ` where charges.phase = 'refused' returning charge`
+	b.Queue(addCharges+sql, chargeValues(once...)...).Query(func(rows pgx.Rows) error {
+		written, err := pgx.CollectRows(rows, pgx.RowTo[string])
+		if err != nil {
+			return err
+		}
+		for _, s := range states {
+			i := slices.Index(written, s.Charge)
+			if i < 0 {
+				*taken = s.Charge
+				return nil
+			}
+			written = slices.Delete(written, i, i+1)
+		}
+		return nil
+	})
 }
 
 // PutCharge writes a charge, in the place of one of its id too.
 func (t Tx) PutCharge(ctx context.Context, s charge.State) error {
-	if _, err := t.tx.Exec(ctx, chargeSQL, chargeValues(s)...); err != nil {
+	if _, err := t.tx.Exec(ctx, addCharges, chargeValues(s)...); err != nil {
 		return fmt.Errorf("put charge %s: %w", s.Charge, err)
 	}
 	return nil

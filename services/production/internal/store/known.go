@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -11,6 +12,7 @@ import (
 	"huskline/internal/lot"
 	"huskline/internal/money"
 	"huskline/internal/postgres"
+	"huskline/internal/seal"
 	"huskline/services/production/internal/run"
 	"huskline/services/production/internal/stage"
 )
@@ -121,14 +123,28 @@ func (t Tx) KeepStage(ctx context.Context, code string) error {
 	return nil
 }
 
+var addLots = seal.Insert("lots", "lot, item, measure, owner",
+	`select * from unnest($1::text[], $2::text[], $3::smallint[], $4::text[])`) + `
+	on conflict (lot) do update set item = excluded.item, measure = excluded.measure, owner = excluded.owner
+	where (lots.item, lots.measure, lots.owner) is distinct from (excluded.item, excluded.measure, excluded.owner)`
+
 // SaveLots notes what the others said of lots; the latest word stands.
 func (t Tx) SaveLots(ctx context.Context, lots ...run.Lot) error {
-	const sql = `insert into lots (lot, item, measure, owner) values ($1, $2, $3, $4)
-		on conflict (lot) do update set item = excluded.item, measure = excluded.measure, owner = excluded.owner`
+	if len(lots) == 0 {
+		return nil
+	}
+	latest := map[lot.ID]run.Lot{}
 	for _, l := range lots {
-		if err := postgres.Later(ctx, t.tx, sql, l.ID, l.Item, l.Measure, l.Owner); err != nil {
-			return fmt.Errorf("save %d lots, first %s: %w", len(lots), lots[0].ID, err)
-		}
+		latest[l.ID] = l
+	}
+	var ids, items, owners []string
+	var measures []int16
+	for _, id := range slices.Sorted(maps.Keys(latest)) {
+		l := latest[id]
+		ids, items, measures, owners = append(ids, string(id)), append(items, string(l.Item)), append(measures, int16(l.Measure)), append(owners, string(l.Owner))
+	}
+	if err := postgres.Later(ctx, t.tx, addLots, ids, items, measures, owners); err != nil {
+		return fmt.Errorf("save %d lots, first %s: %w", len(lots), lots[0].ID, err)
 	}
 	return nil
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 
 	"huskline/internal/lot"
+	"huskline/internal/seal"
 	"huskline/services/production/internal/charge"
 	"huskline/services/production/internal/run"
 )
@@ -57,16 +58,19 @@ func (t Tx) HeldRuns(ctx context.Context, command string) ([]run.State, error) {
 	return pgx.CollectRows(rows, scanRun)
 }
 
+var addRun = seal.Insert("runs", runColumns,
+	`select $1::text, $2::text, $3::text, $4::text, $5::text, $6::timestamptz, $7::timestamptz, $8::bigint, $9::text, $10::text, $11::bigint, $12::bigint,
+		$13::text, $14::bigint`) + `
+	on conflict (run) do update set stage = excluded.stage, line = excluded.line, recipe = excluded.recipe, owner = excluded.owner,
+		started = excluded.started, ended = excluded.ended, version = excluded.version, phase = excluded.phase, held_by = excluded.held_by,
+		input = excluded.input, output = excluded.output, gain_reason = excluded.gain_reason, next_line = excluded.next_line
+	where runs.phase = 'refused'`
+
 // AddRun writes a new run with its charges; those that were refused make room for them. It tells what another has, also where it was reserved
 // side by side.
 func (t Tx) AddRun(ctx context.Context, s run.State, charges ...charge.State) (taken run.Taken, err error) {
-	const sql = `insert into runs (` + runColumns + `) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)
-		on conflict (run) do update set stage = excluded.stage, line = excluded.line, recipe = excluded.recipe, owner = excluded.owner,
-			started = excluded.started, ended = excluded.ended, version = excluded.version, phase = excluded.phase, held_by = excluded.held_by,
-			input = excluded.input, output = excluded.output, gain_reason = excluded.gain_reason, next_line = excluded.next_line
-		where runs.phase = 'refused'`
 	b := &pgx.Batch{}
-	b.Queue(sql, runValues(s)...).Exec(func(tag pgconn.CommandTag) error {
+	b.Queue(addRun, runValues(s)...).Exec(func(tag pgconn.CommandTag) error {
 		taken.Run = tag.RowsAffected() == 0
 		return nil
 	})
@@ -133,21 +137,55 @@ func (t Tx) SaveLines(ctx context.Context, p lot.RunPosted) error {
 	return nil
 }
 
+var (
+	addLines = seal.Insert("run_lines",
+		"run, version, is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm, container",
+		`select $1::text, $2::bigint, u.* from unnest($3::boolean[], $4::bigint[], $5::text[], $6::text[], $7::smallint[], $8::bigint[], $9::smallint[],
+			$10::text[], $11::timestamptz[], $12::timestamptz[], $13::timestamptz[], $14::bigint[], $15::text[]) as u`) + ` on conflict do nothing`
+	addContributions = seal.Insert("run_contributions", "run, version, input, output, quantity",
+		`select $1::text, $2::bigint, u.* from unnest($3::text[], $4::text[], $5::bigint[]) as u`) + ` on conflict do nothing`
+)
+
+// lineColumns are the columns of run_lines, for one statement.
+type lineColumns struct {
+	isOutput                    []bool
+	line, quantity, moisture    []int64
+	lot, item, place, container []string
+	measure, role               []int16
+	happened                    []time.Time
+	began, finished             []*time.Time
+}
+
+func (c *lineColumns) add(isOutput bool, l lot.RunOutput) {
+	c.isOutput, c.line, c.lot, c.item = append(c.isOutput, isOutput), append(c.line, l.Line), append(c.lot, string(l.Lot)), append(c.item, string(l.Item))
+	c.measure, c.quantity, c.role = append(c.measure, int16(l.Measure)), append(c.quantity, int64(l.Quantity)), append(c.role, int16(l.Role))
+	c.place, c.happened, c.began = append(c.place, string(l.Place)), append(c.happened, l.At), append(c.began, orNull(l.FilledFrom))
+	c.finished, c.moisture = append(c.finished, orNull(l.FilledTo)), append(c.moisture, int64(l.MoisturePPM))
+	c.container = append(c.container, l.Container)
+}
+
 func queueLines(b *pgx.Batch, p lot.RunPosted) {
-	const line = `insert into run_lines (run, version, is_output, line, lot, item, measure, quantity, role, place, happened, began, finished, moisture_ppm,
-			container)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) on conflict do nothing`
-	const contribution = `insert into run_contributions (run, version, input, output, quantity) values ($1, $2, $3, $4, $5) on conflict do nothing`
+	var c lineColumns
 	for _, in := range p.Inputs {
-		b.Queue(line, p.Run, p.Version, false, in.Line, in.Lot, "", 0, in.Quantity, 0, in.Place, in.At, orNull(in.DumpedFrom), orNull(in.DumpedTo),
-			in.MoisturePPM, in.Container)
+		c.add(false, lot.RunOutput{
+			Line: in.Line, Lot: in.Lot, Quantity: in.Quantity, Place: in.Place, At: in.At, FilledFrom: in.DumpedFrom, FilledTo: in.DumpedTo,
+			MoisturePPM: in.MoisturePPM, Container: in.Container,
+		})
 	}
 	for _, out := range p.Outputs {
-		b.Queue(line, p.Run, p.Version, true, out.Line, out.Lot, out.Item, out.Measure, out.Quantity, out.Role, out.Place, out.At,
-			orNull(out.FilledFrom), orNull(out.FilledTo), out.MoisturePPM, out.Container)
+		c.add(true, out)
 	}
-	for _, c := range p.Contributions {
-		b.Queue(contribution, p.Run, p.Version, c.Input, c.Output, c.Quantity)
+	if len(c.line) > 0 {
+		b.Queue(addLines, p.Run, p.Version, c.isOutput, c.line, c.lot, c.item, c.measure, c.quantity, c.role, c.place, c.happened, c.began, c.finished,
+			c.moisture, c.container)
+	}
+	var inputs, outputs []string
+	var quantities []int64
+	for _, of := range p.Contributions {
+		inputs, outputs, quantities = append(inputs, string(of.Input)), append(outputs, string(of.Output)), append(quantities, int64(of.Quantity))
+	}
+	if len(inputs) > 0 {
+		b.Queue(addContributions, p.Run, p.Version, inputs, outputs, quantities)
 	}
 }
 

@@ -20,7 +20,6 @@ create table scale_checks (
     by_whom    text             not null,
     actor      text             not null,
     weights    text             not null,
-    seal       bytea,
     constraint scale_checks_pk primary key (check_id),
     constraint scale_checks_number unique (number),
     constraint scale_checks_kind_known check (kind in (1, 2))
@@ -41,7 +40,6 @@ create table correction_proposals (
     readings   bigint           not null, -- when it was raised
     deliveries bigint           not null,
     recorded   timestamptz      not null,
-    seal       bytea,
     constraint correction_proposals_pk primary key (proposal),
     constraint correction_proposals_number unique (number)
 );
@@ -51,7 +49,6 @@ create table correction_decisions (
     by_whom  text             not null,
     reason   text             not null,
     recorded timestamptz      not null,
-    seal       bytea,
     constraint correction_decisions_pk primary key (proposal)
 );
 -- Deliveries that a proposal named when it was raised (1) and when it was decided (2).
@@ -60,17 +57,12 @@ create table proposal_deliveries (
     stage    smallint         not null,
     lot      text collate "C" not null,
     version  bigint           not null,
-    seal       bytea,
     constraint proposal_deliveries_pk primary key (proposal, stage, lot),
     constraint proposal_deliveries_stage_known check (stage in (1, 2))
 );
 
-create trigger seal before insert or update on scale_checks for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on correction_proposals for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on correction_decisions for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on proposal_deliveries for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+select seal_table('scale_checks');
+select seal_table('correction_proposals');
+select seal_table('correction_decisions');
+select seal_table('proposal_deliveries');
 grant select, insert on scale_checks, correction_proposals, correction_decisions, proposal_deliveries to "@RUN_ROLE@";

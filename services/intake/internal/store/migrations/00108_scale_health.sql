@@ -20,9 +20,7 @@ create table scale_faults (
     sequences bigint[]      not null,
     reasons   text[]        not null,
     messages  text[]        not null,
-    seal      bytea,
     constraint scale_faults_pk primary key (scale_id)
 ) with (fillfactor = 50);
-create trigger seal before insert or update on scale_faults for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+select seal_table('scale_faults');
 grant select, insert, update on scale_faults to "@RUN_ROLE@";

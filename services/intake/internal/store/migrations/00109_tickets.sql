@@ -8,7 +8,6 @@ create table keyed_weights (
     supersedes bigint           not null, -- 0: none
     fact       bytea            not null,
     recorded   timestamptz      not null,
-    seal       bytea,
     constraint keyed_weights_pk primary key (keyed)
 );
 create unique index keyed_weights_ticket on keyed_weights (scale, ticket) where supersedes = 0;
@@ -21,7 +20,6 @@ create table keyed_matches (
     sequence bigint           not null,
     fact     bytea            not null,
     recorded timestamptz      not null,
-    seal       bytea,
     constraint keyed_matches_pk primary key (keyed)
 );
 create unique index keyed_matches_reading on keyed_matches (scale, sequence);
@@ -30,7 +28,6 @@ create table keyed_uses (
     keyed bigint           not null,
     visit bigint           not null, -- 0: in none
     lot   text collate "C" not null, -- by the version that stands; empty: none
-    seal       bytea,
     constraint keyed_uses_pk primary key (keyed)
 ) with (fillfactor = 80);
 create index keyed_uses_lot on keyed_uses (lot) where lot <> '';
@@ -49,7 +46,6 @@ create table tickets (
     issued   timestamptz      not null,
     fact     bytea            not null,
     recorded timestamptz      not null,
-    seal       bytea,
     constraint tickets_pk primary key (series, number)
 );
 -- What became of them: fact is a huskline.event.v1.TicketMarked.
@@ -60,7 +56,6 @@ create table ticket_marks (
     marked   timestamptz      not null,
     fact     bytea            not null,
     recorded timestamptz      not null,
-    seal       bytea,
     constraint ticket_marks_pk primary key (series, number, place)
 );
 -- The last ticket of each line of a visit.
@@ -70,22 +65,15 @@ create table ticket_lines (
     series text collate "C" not null,
     number bigint           not null,
     stands boolean          not null,
-    seal       bytea,
     constraint ticket_lines_pk primary key (visit, line)
 ) with (fillfactor = 80);
 create unique index ticket_lines_ticket on ticket_lines (series, number);
 grant select, insert on tickets, ticket_marks to "@RUN_ROLE@";
 grant select, insert, update on ticket_lines to "@RUN_ROLE@";
 
-create trigger seal before insert or update on keyed_weights for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on keyed_matches for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on keyed_uses for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on tickets for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on ticket_marks for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
-create trigger seal before insert or update on ticket_lines for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+select seal_table('keyed_weights');
+select seal_table('keyed_matches');
+select seal_table('keyed_uses');
+select seal_table('tickets');
+select seal_table('ticket_marks');
+select seal_table('ticket_lines');

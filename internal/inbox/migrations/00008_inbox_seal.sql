@@ -1,0 +1,4 @@
+-- +goose Up
+
+select seal_table('witnesses');
+select seal_table('quarantine');
