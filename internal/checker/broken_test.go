@@ -55,14 +55,14 @@ func breakings() []breaking {
 		{"a finished batch from nowhere", "batches reach receipts", "lots(lot=F-06)", "inventory", owner,
 			`delete from edges where child = 'F-06'`, nil, nil},
 		{"a lot made from itself", "no lot made from itself", "edges(parent=F-07)", "inventory", owner,
-			`insert into edges (parent, child, fact) values ('F-07', 'S-00', 'x'); update edges set seal = null where fact = 'x'`, nil, nil},
+			`insert into edges (parent, child, fact) values ('F-07', 'S-00', 'x')`, nil, nil},
 		{"another answer than was given", "answers are kept", "commands(command_id=" + id("sugar") + ")", "intake", owner,
 			`update commands set answer = '' where command_id = '` + id("sugar") + `'`, nil, nil},
 		{"an answered command is gone", "answers are kept", "commands(command_id=" + id("scale") + ")", "intake", owner,
 			`delete from commands where command_id = '` + id("scale") + `'`, nil, nil},
 		{"a movement accepted twice", "one effect per key", "movement_tries(command_id=", "inventory", owner,
 			`insert into movement_tries (command_id, try, accepted, kind, reason, detail, recorded)
-				select command_id, try + 1, true, 0, '', '', recorded from movement_tries where accepted limit 1; update movement_tries set seal = null where seal is null`, nil, nil},
+				select command_id, try + 1, true, 0, '', '', recorded from movement_tries where accepted limit 1`, nil, nil},
 		{"two answers to one command", "one effect per key", "commands(command_id=" + id("scale") + ")", "intake", owner, `select 1`, nil,
 			func(p *checker.Plant) {
 				for _, a := range p.Journal {
@@ -90,7 +90,7 @@ func breakings() []breaking {
 		{"a reading changed behind the service", fold, "readings(scale_id=1 sequence=9)", "intake", superuser,
 			`update readings set micropounds = micropounds + 20000000 where sequence = 9`, nil, nil},
 		{"a child of held nuts goes free", "hold wins", "hold_flags(lot=D-21 hold=HD-0)", "inventory", owner,
-			`insert into edges (parent, child, fact) values ('D-00', 'D-21', 'x'); update edges set seal = null where fact = 'x'`, nil, nil},
+			`insert into edges (parent, child, fact) values ('D-00', 'D-21', 'x')`, nil, nil},
 		{"the run-time role may change legs", "insert-only is insert-only", "legs", "inventory", owner,
 			`grant update on legs to ` + postgres.RunRole("inventory"), nil, nil},
 		{"a head that was never published", chain, "witnesses(producer=intake", "inventory", owner,
@@ -111,6 +111,13 @@ func breakings() []breaking {
 	}
 }
 
+// sealedAnew gives every row the seal that it would have if the service had written it so, in the tables whose seals no trigger sets.
+const sealedAnew = `do $$ declare t regclass; begin
+	for t in select attrelid from pg_attribute where attname = 'seal' and not exists (select from pg_trigger where tgrelid = attrelid and tgname = 'seal') loop
+		execute format('update %s set seal = null', t);
+		execute format('update %s as r set seal = sha256(convert_to(r::text, ''UTF8''))', t);
+	end loop; end $$`
+
 // broken tries each break on a copy of the service's database, and wants the invariant to name the row, and no other one but those that
 // the same change must break.
 func broken(t *testing.T, s *stopped) {
@@ -123,6 +130,9 @@ func broken(t *testing.T, s *stopped) {
 				dsn = strings.Replace(dsn, pgserver.Superuser+"@", postgres.OwnerRole(b.service)+"@", 1)
 			}
 			s.exec(t, dsn, b.sql)
+			if b.as == "owner" {
+				s.exec(t, dsn, sealedAnew)
+			}
 			if b.change != nil {
 				b.change(&p)
 			}

@@ -15,13 +15,15 @@ begin
 end
 $$;
 
--- Gives a table its seals: with in_statement the service's inserts bring the seal along, and only updates are left to the trigger.
+-- Gives a table its seals, at its end: set by a trigger, or with in_statement by each statement of the service that writes the table.
 create function seal_table(name regclass, in_statement boolean default false) returns void language plpgsql as $$
 begin
     execute format('alter table %s add column seal bytea', name);
-    execute format('create trigger seal before %s on %s for each row execute function seal_row()',
-        case when in_statement then 'update' else 'insert or update' end, name);
+    execute format('create trigger seal before insert or update on %s for each row execute function seal_row()', name);
     execute format('update %s set seal = null', name);
+    if in_statement then
+        execute format('drop trigger seal on %s', name);
+    end if;
 end
 $$;
 -- +goose StatementEnd

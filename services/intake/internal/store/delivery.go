@@ -9,6 +9,7 @@ import (
 
 	"huskline/internal/lot"
 	"huskline/internal/lotwire"
+	"huskline/internal/seal"
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/visit"
 	"huskline/services/intake/internal/weighing"
@@ -89,12 +90,28 @@ func queueReadings(b *pgx.Batch, keys []delivery.ReadingKey, into map[delivery.R
 	})
 }
 
+var (
+	addCode     = seal.Insert("codes", "lot", `select $1::text`)
+	addReceived = seal.Insert("received", "lot, version, party, supplier_lot, effective, held_by, bought",
+		`select $1::text, $2::bigint, $3::text, $4::text, $5::timestamptz, '', false`)
+	changeReceived = `update received set version = $2, party = $3, supplier_lot = $4, held_by = '', seal = ` +
+		seal.Of(`lot, $2::bigint, $3::text, $4::text, effective, '', bought`) + ` where lot = $1`
+	holdReceived = `update received set held_by = $3, seal = ` + seal.Of(`lot, version, party, supplier_lot, effective, $3::text, bought`) +
+		` where lot = $1 and held_by = $2`
+	buyReceived = `update received set bought = true, seal = ` + seal.Of(`lot, version, party, supplier_lot, effective, held_by, true`) +
+		` where lot = $1`
+	addVersion = seal.Insert("received_versions", "lot, version, voided, command_id, reason, pay, facts, recorded",
+		`select $1::text, $2::bigint, $3::boolean, $4::text, $5::text, $6::bigint, $7::bytea, $8::timestamptz`)
+	addWeighings = seal.Insert("received_weighings", "lot, version, number, kind, scale, sequence, digits, unit, time, micropounds, keyed",
+		`select $1::text, $2::bigint, u.* from unnest($3::integer[], $4::smallint[], $5::text[], $6::bigint[], $7::text[], $8::text[], $9::timestamptz[],
+			$10::bigint[], $11::bigint[]) as u`)
+)
+
 // Bear writes version 1 of a received lot.
 func (t *Tx) Bear(ctx context.Context, s delivery.State) error {
 	b := &pgx.Batch{}
-	b.Queue(`insert into codes (lot) values ($1)`, s.Facts.Lot)
-	b.Queue(`insert into received (lot, version, party, supplier_lot, effective, held_by, bought) values ($1, $2, $3, $4, $5, '', false)`,
-		s.Facts.Lot, s.Version, s.Facts.Party, s.Facts.SupplierLot, s.Effective)
+	b.Queue(addCode, s.Facts.Lot)
+	b.Queue(addReceived, s.Facts.Lot, s.Version, s.Facts.Party, s.Facts.SupplierLot, s.Effective)
 	if err := t.queueVersion(ctx, b, s); err != nil {
 		return err
 	}
@@ -104,7 +121,7 @@ func (t *Tx) Bear(ctx context.Context, s delivery.State) error {
 // SaveVersion writes a later version, which stands from now on, and ends its hold.
 func (t *Tx) SaveVersion(ctx context.Context, s delivery.State) error {
 	b := &pgx.Batch{}
-	b.Queue(`update received set version = $2, party = $3, supplier_lot = $4, held_by = '' where lot = $1`, s.Facts.Lot, s.Version, s.Facts.Party,
+	b.Queue(changeReceived, s.Facts.Lot, s.Version, s.Facts.Party,
 		s.Facts.SupplierLot)
 	if err := t.queueVersion(ctx, b, s); err != nil {
 		return err
@@ -117,8 +134,7 @@ func (t *Tx) queueVersion(ctx context.Context, b *pgx.Batch, s delivery.State) e
 	if err != nil {
 		return fmt.Errorf("write down lot %s: %w", s.Facts.Lot, err)
 	}
-	b.Queue(`insert into received_versions (lot, version, voided, command_id, reason, pay, facts, recorded) values ($1, $2, $3, $4, $5, $6, $7, $8)`,
-		s.Facts.Lot, s.Version, s.Voided, s.Command, s.Reason, int64(s.Pay), facts, t.at)
+	b.Queue(addVersion, s.Facts.Lot, s.Version, s.Voided, s.Command, s.Reason, int64(s.Pay), facts, t.at)
 	if err := t.queueUse(ctx, b, s.Facts, s.Voided); err != nil {
 		return err
 	}
@@ -132,16 +148,13 @@ func (t *Tx) queueVersion(ctx context.Context, b *pgx.Batch, s delivery.State) e
 		numbers[i], kinds[i], sequences[i], masses[i] = int32(i+1), int16(w.Kind), w.Sequence, int64(w.Mass)
 		scales[i], digits[i], units[i], times[i], keyed[i] = w.Scale, w.Digits, w.Unit, maybe(w.Time), w.Keyed
 	}
-	b.Queue(`insert into received_weighings (lot, version, number, kind, scale, sequence, digits, unit, time, micropounds, keyed)
-		select $1, $2, u.* from unnest($3::integer[], $4::smallint[], $5::text[], $6::bigint[], $7::text[], $8::text[], $9::timestamptz[], $10::bigint[],
-			$11::bigint[]) as u`,
-		s.Facts.Lot, s.Version, numbers, kinds, scales, sequences, digits, units, times, masses, keyed)
+	b.Queue(addWeighings, s.Facts.Lot, s.Version, numbers, kinds, scales, sequences, digits, units, times, masses, keyed)
 	return nil
 }
 
 // Hold moves the hold on a lot from one command to another, where it is the first one's. A lot that did not come in here is not held.
 func (t *Tx) Hold(ctx context.Context, id lot.ID, from, to string) error {
-	if _, err := t.tx.Exec(ctx, `update received set held_by = $3 where lot = $1 and held_by = $2`, id, from, to); err != nil {
+	if _, err := t.tx.Exec(ctx, holdReceived, id, from, to); err != nil {
 		return fmt.Errorf("hold lot %s: %w", id, err)
 	}
 	return nil

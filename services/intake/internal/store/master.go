@@ -10,19 +10,22 @@ import (
 
 	"huskline/internal/fault"
 	"huskline/internal/lot"
+	"huskline/internal/seal"
 	"huskline/services/intake/internal/weighing"
 )
 
+var saveParty = `with p as (` + seal.Insert("parties", "party, version", `select $1::text, 1::bigint`) + `
+		on conflict (party) do update set version = parties.version + 1, seal = ` + seal.Of("parties.party, parties.version + 1") + ` returning version) ` +
+	seal.Insert("party_versions", "party, version, name, roles, address, phone, recorded",
+		`select $1::text, version, $2::text, $3::smallint[], $4::text, $5::text, $6::timestamptz from p`)
+
 // SaveParty adds a version of a party, which stands from now on.
 func (t *Tx) SaveParty(ctx context.Context, p lot.PartyChanged) error {
-	const save = `with p as (insert into parties (party, version) values ($1, 1)
-			on conflict (party) do update set version = parties.version + 1 returning version)
-		insert into party_versions (party, version, name, roles, address, phone, recorded) select $1, version, $2, $3, $4, $5, $6 from p`
 	roles := make([]int16, len(p.Roles))
 	for i, r := range p.Roles {
 		roles[i] = int16(r)
 	}
-	if _, err := t.tx.Exec(ctx, save, p.Party, p.Name, roles, p.Address, p.Phone, t.at); err != nil {
+	if _, err := t.tx.Exec(ctx, saveParty, p.Party, p.Name, roles, p.Address, p.Phone, t.at); err != nil {
 		return fmt.Errorf("save party %s: %w", p.Party, err)
 	}
 	return nil
@@ -52,17 +55,19 @@ func rolesOf(in []int16) []lot.PartyRole {
 	return out
 }
 
+var saveItem = `with i as (` + seal.Insert("items", "item, measure, version", `select $1::text, $2::smallint, 1::bigint`) + `
+		on conflict (item) do update set version = items.version + 1, seal = ` + seal.Of("items.item, items.measure, items.version + 1") + `
+		where items.measure = excluded.measure returning version) ` +
+	seal.Insert("item_versions", "item, version, effective, name, kind, split_off, unit, allergens, recorded",
+		`select $1::text, version, $3::timestamptz, $4::text, $5::smallint, $6::bigint, $7::bigint, $8::text[], $9::timestamptz from i`)
+
 // SaveItem adds a version of an item, in force from a time on. What its lots count stays.
 func (t *Tx) SaveItem(ctx context.Context, i lot.ItemChanged, from time.Time) error {
-	const save = `with i as (insert into items (item, measure, version) values ($1, $2, 1)
-			on conflict (item) do update set version = items.version + 1 where items.measure = excluded.measure returning version)
-		insert into item_versions (item, version, effective, name, kind, split_off, unit, allergens, recorded)
-		select $1, version, $3, $4, $5, $6, $7, $8, $9 from i`
 	allergens := i.Allergens
 	if allergens == nil {
 		allergens = []string{}
 	}
-	tag, err := t.tx.Exec(ctx, save, i.Item, int16(i.Measure), from, i.Name, int16(i.ItemKind), i.SplitOff, int64(i.Unit), allergens, t.at)
+	tag, err := t.tx.Exec(ctx, saveItem, i.Item, int16(i.Measure), from, i.Name, int16(i.ItemKind), i.SplitOff, int64(i.Unit), allergens, t.at)
 	if err != nil {
 		return fmt.Errorf("save item %s: %w", i.Item, err)
 	}

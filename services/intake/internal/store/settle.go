@@ -8,27 +8,32 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/lot"
+	"huskline/internal/seal"
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/settle"
 )
 
-const insertSettlement = `insert into settlements (settlement, version, lot, price, purchase, effective, recorded) values ($1, $2, $3, $4, $5, $6, $7)`
+var (
+	addSettlement = seal.Insert("settlements", "settlement, version, lot, price, purchase, effective, recorded",
+		`select $1::text, $2::bigint, $3::text, $4::bigint, $5::bigint, $6::timestamptz, $7::timestamptz`)
+	addSettlementID = seal.Insert("settlement_ids", "settlement", `select $1::text`)
+	addOwned        = seal.Insert("owned_lots", "lot, owner", `select $1::text, $2::text`) +
+		` on conflict (lot) do update set owner = excluded.owner, seal = excluded.seal`
+)
 
 // SaveSettlement adds a final price.
 func (t *Tx) SaveSettlement(ctx context.Context, s delivery.Settled, version int64) error {
 	b := &pgx.Batch{}
-	b.Queue(`insert into settlement_ids (settlement) values ($1)`, s.Settlement)
-	b.Queue(insertSettlement, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
+	b.Queue(addSettlementID, s.Settlement)
+	b.Queue(addSettlement, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
 	return t.send(ctx, "record settlement "+s.Settlement, b)
 }
 
 // PutSettlement writes a final price as it was said, also one that was said anew for a corrected delivery.
 func (t *Tx) PutSettlement(ctx context.Context, s delivery.Settled, version int64) error {
-	const insert = `insert into settlements (settlement, version, lot, price, purchase, effective, recorded) values ($1, $2, $3, $4, $5, $6, $7)
-		on conflict do nothing`
 	b := &pgx.Batch{}
-	b.Queue(`insert into settlement_ids (settlement) values ($1) on conflict do nothing`, s.Settlement)
-	b.Queue(insert, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
+	b.Queue(addSettlementID+` on conflict do nothing`, s.Settlement)
+	b.Queue(addSettlement+` on conflict do nothing`, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
 	return t.send(ctx, "record settlement "+s.Settlement+" again", b)
 }
 
@@ -44,7 +49,7 @@ func (t *Tx) Resettle(ctx context.Context, id lot.ID, version int64, purchase de
 		if s.Purchase, err = purchase(s.Price); err != nil {
 			return nil, err
 		}
-		b.Queue(insertSettlement, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
+		b.Queue(addSettlement, s.Settlement, version, s.Lot, int64(s.Price), int64(s.Purchase), s.At, t.at)
 	}
 	return all, t.send(ctx, "settle lot "+string(id)+" anew", b)
 }
@@ -88,8 +93,7 @@ func (t *Tx) Owned(ctx context.Context, id lot.ID) (*settle.Owned, error) {
 
 // SaveOwned notes a lot of an owner's that was made here.
 func (t *Tx) SaveOwned(ctx context.Context, id lot.ID, owner lot.PartyID) error {
-	const save = `insert into owned_lots (lot, owner) values ($1, $2) on conflict (lot) do update set owner = excluded.owner`
-	if _, err := t.tx.Exec(ctx, save, id, owner); err != nil {
+	if _, err := t.tx.Exec(ctx, addOwned, id, owner); err != nil {
 		return fmt.Errorf("note lot %s of an owner: %w", id, err)
 	}
 	return nil
@@ -122,9 +126,9 @@ func (t *Tx) Free(ctx context.Context, purchase, command string) error {
 func (t *Tx) SavePurchase(ctx context.Context, p lot.Bought, at time.Time) error {
 	b := &pgx.Batch{}
 	if p.NewLot == p.Lot {
-		b.Queue(`update received set bought = true where lot = $1`, p.Lot)
+		b.Queue(buyReceived, p.Lot)
 	} else {
-		b.Queue(`insert into codes (lot) values ($1)`, p.NewLot)
+		b.Queue(addCode, p.NewLot)
 	}
 	b.Queue(`insert into purchases (purchase, lot, new_lot, owner, quantity, price, place, effective, recorded) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
 		p.Purchase, p.Lot, p.NewLot, p.Owner, int64(p.Quantity), int64(p.Price), p.Place, at, t.at)

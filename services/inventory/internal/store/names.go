@@ -8,6 +8,7 @@ import (
 
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
+	"huskline/internal/seal"
 	"huskline/services/inventory/internal/stock"
 )
 
@@ -67,12 +68,18 @@ func (t *Tx) PutReason(ctx context.Context, reason string, a lot.Account) error 
 	return nil
 }
 
+var (
+	putItem = seal.Insert("items", "item, kind, measure, effective, unit", `select $1::text, $2::smallint, $3::smallint, $4::timestamptz, $5::bigint`) + `
+		on conflict (item) do update set kind = excluded.kind, measure = excluded.measure, effective = excluded.effective, unit = excluded.unit,
+			seal = excluded.seal
+		where items.effective <= excluded.effective`
+	putParty = seal.Insert("parties", "party, effective", `select $1::text, $2::timestamptz`) + `
+		on conflict (party) do update set effective = excluded.effective, seal = excluded.seal where parties.effective <= excluded.effective`
+)
+
 // PutItem takes note of an item; an older telling does not replace a newer one.
 func (t *Tx) PutItem(ctx context.Context, i lot.ItemChanged, at time.Time) error {
-	const upsert = `insert into items (item, kind, measure, unit, effective) values ($1, $2, $3, $4, $5)
-		on conflict (item) do update set kind = excluded.kind, measure = excluded.measure, unit = excluded.unit, effective = excluded.effective
-		where items.effective <= excluded.effective`
-	if err := postgres.Later(ctx, t.tx, upsert, i.Item, i.ItemKind, i.Measure, i.Unit, at); err != nil {
+	if err := postgres.Later(ctx, t.tx, putItem, i.Item, i.ItemKind, i.Measure, at, i.Unit); err != nil {
 		return fmt.Errorf("note item %s: %w", i.Item, err)
 	}
 	return nil
@@ -80,9 +87,7 @@ func (t *Tx) PutItem(ctx context.Context, i lot.ItemChanged, at time.Time) error
 
 // PutParty takes note of a party.
 func (t *Tx) PutParty(ctx context.Context, p lot.PartyChanged, at time.Time) error {
-	const upsert = `insert into parties (party, effective) values ($1, $2)
-		on conflict (party) do update set effective = excluded.effective where parties.effective <= excluded.effective`
-	if err := postgres.Later(ctx, t.tx, upsert, p.Party, at); err != nil {
+	if err := postgres.Later(ctx, t.tx, putParty, p.Party, at); err != nil {
 		return fmt.Errorf("note party %s: %w", p.Party, err)
 	}
 	return nil

@@ -69,7 +69,8 @@ func (t *Tx) AddShipment(_ context.Context, s *shipping.Shipment) error {
 	return nil
 }
 
-const setLine = `update shipment_lines set lot = $3, quantity = $4, place = $5, price = $6, returned = $7, containers = $8::text::text[]
+var setLine = `update shipment_lines set lot = $3, quantity = $4, place = $5, price = $6, returned = $7, containers = $8::text::text[],
+	seal = ` + seal.Of("shipment, line, $3::text, $4::bigint, $5::text, $6::bigint, $7::bigint, $8::text::text[]") + `
 	where shipment = $1 and line = $2`
 
 func priceOf(p *money.Price) *int64 {

@@ -46,16 +46,18 @@ func (t *Tx) Write(ctx context.Context, c *stock.Change) error {
 	return err
 }
 
+var changeLot = `update lots set item = $2, measure = $3, owner = $4, ownership = $5, party = $6, made = $7, born = $8, version = $9,
+	voided = $10, frozen = $11, seal = ` + seal.Of(`lot, $2::text, $3::smallint, $4::text, $5::smallint, source, maker, $6::text, $7::bigint, $8::timestamptz,
+	$9::bigint, $10::boolean, $11::timestamptz`) + ` where lot = $1`
+
 func writeLots(b *pgx.Batch, lots []*stock.Lot) {
-	const change = `update lots set item = $2, measure = $3, owner = $4, ownership = $5, party = $6, made = $7, born = $8, version = $9,
-		voided = $10, frozen = $11 where lot = $1`
 	var births []*stock.Lot
 	for _, l := range lots {
 		if l.IsNew() {
 			births = append(births, l)
 			continue
 		}
-		b.Queue(change, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Party, l.Made, l.Born, l.Version, l.Voided, orNull(l.Frozen))
+		b.Queue(changeLot, l.ID, l.Item, l.Measure, l.Owner, l.Ownership, l.Party, l.Made, l.Born, l.Version, l.Voided, orNull(l.Frozen))
 	}
 	writeBirths(b, births)
 }
@@ -163,12 +165,15 @@ func writeEdges(b *pgx.Batch, c *stock.Change) {
 	b.Queue(addEdges, parents, children, facts)
 }
 
+var changeRun = `update runs set version = $2, stage = $3, owner = $4, final = $5, seal = ` +
+	seal.Of("run, $2::bigint, $3::text, $4::text, $5::boolean") + ` where run = $1`
+
 var addRunLines = seal.Insert("run_lines", "run, version, output, line, lot, role, measure, quantity, item",
 	`select * from unnest($1::text[], $2::bigint[], $3::boolean[], $4::bigint[], $5::text[], $6::smallint[], $7::smallint[], $8::bigint[], $9::text[])`)
 
 func writeRuns(b *pgx.Batch, c *stock.Change) {
 	for _, r := range c.Runs {
-		b.Queue(`update runs set version = $2, stage = $3, owner = $4, final = $5 where run = $1`, r.ID, r.Version, r.Stage, r.Owner, r.Final)
+		b.Queue(changeRun, r.ID, r.Version, r.Stage, r.Owner, r.Final)
 	}
 	if len(c.Lines) > 0 {
 		var runs, lots, items []string

@@ -55,7 +55,7 @@ var addCharges = seal.Insert("charges", chargeColumns,
 		$7::text[], $8::timestamptz[], $9::text[], $10::text[], $11::text[]) as u(c, k, h, r, a, s, b, e, p, y, runs)`) + `
 	on conflict (charge) do update set kind = excluded.kind, hours_millionths = excluded.hours_millionths, rate = excluded.rate,
 		amount = excluded.amount, replaces = excluded.replaces, replaced_by = excluded.replaced_by, effective = excluded.effective,
-		phase = excluded.phase, held_by = excluded.held_by, runs = excluded.runs`
+		phase = excluded.phase, held_by = excluded.held_by, runs = excluded.runs, seal = excluded.seal`
 
 // chargeValues are the columns of charges.
 func chargeValues(states ...charge.State) []any {
@@ -122,9 +122,12 @@ func (t Tx) PutCharge(ctx context.Context, s charge.State) error {
 	return nil
 }
 
+var replaceCharge = `update charges set replaced_by = $2, seal = ` +
+	seal.Of("charge, kind, hours_millionths, rate, amount, replaces, $2::text, effective, phase, held_by, runs") + ` where charge = $1`
+
 // SaveCharge writes what stands in place of a charge; the rest of it never changes.
 func (t Tx) SaveCharge(ctx context.Context, s charge.State) error {
-	if _, err := t.tx.Exec(ctx, `update charges set replaced_by = $2 where charge = $1`, s.Charge, s.ReplacedBy); err != nil {
+	if _, err := t.tx.Exec(ctx, replaceCharge, s.Charge, s.ReplacedBy); err != nil {
 		return fmt.Errorf("save charge %s: %w", s.Charge, err)
 	}
 	return nil
@@ -136,7 +139,8 @@ func (t Tx) ChargesOf(ctx context.Context, id lot.RunID) ([]charge.State, error)
 		`select `+chargeColumns+` from charges where runs @> array[$1]::text[] and phase = 'posted' order by charge`, id)
 }
 
-const settleSQL = `update charges set phase = $2 where held_by = $1 and phase = 'reserved' returning ` + chargeColumns
+var settleSQL = `update charges set phase = $2, seal = ` +
+	seal.Of("charge, kind, hours_millionths, rate, amount, replaces, replaced_by, effective, $2::text, held_by, runs") + ` where held_by = $1 and phase = 'reserved' returning ` + chargeColumns
 
 // Settle moves the charges that a command has reserved to another phase, and lists them by id.
 func (t Tx) Settle(ctx context.Context, command string, to charge.Phase) (list []charge.State, err error) {

@@ -125,7 +125,7 @@ func (t Tx) KeepStage(ctx context.Context, code string) error {
 
 var addLots = seal.Insert("lots", "lot, item, measure, owner",
 	`select * from unnest($1::text[], $2::text[], $3::smallint[], $4::text[])`) + `
-	on conflict (lot) do update set item = excluded.item, measure = excluded.measure, owner = excluded.owner
+	on conflict (lot) do update set item = excluded.item, measure = excluded.measure, owner = excluded.owner, seal = excluded.seal
 	where (lots.item, lots.measure, lots.owner) is distinct from (excluded.item, excluded.measure, excluded.owner)`
 
 // SaveLots notes what the others said of lots; the latest word stands.

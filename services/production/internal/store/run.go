@@ -58,12 +58,17 @@ func (t Tx) HeldRuns(ctx context.Context, command string) ([]run.State, error) {
 	return pgx.CollectRows(rows, scanRun)
 }
 
-var addRun = seal.Insert("runs", runColumns,
-	`select $1::text, $2::text, $3::text, $4::text, $5::text, $6::timestamptz, $7::timestamptz, $8::bigint, $9::text, $10::text, $11::bigint, $12::bigint,
-		$13::text, $14::bigint`) + `
+// typedRun are the values of runColumns, each with its column's type.
+const typedRun = `$1::text, $2::text, $3::text, $4::text, $5::text, $6::timestamptz, $7::timestamptz, $8::bigint, $9::text, $10::text, $11::bigint,
+	$12::bigint, $13::text, $14::bigint`
+
+var saveRun = `update runs set stage = $2, line = $3, recipe = $4, owner = $5, started = $6, ended = $7, version = $8, phase = $9, held_by = $10,
+	input = $11, output = $12, gain_reason = $13, next_line = $14, seal = ` + seal.Of(typedRun) + ` where run = $1`
+
+var addRun = seal.Insert("runs", runColumns, "select "+typedRun) + `
 	on conflict (run) do update set stage = excluded.stage, line = excluded.line, recipe = excluded.recipe, owner = excluded.owner,
 		started = excluded.started, ended = excluded.ended, version = excluded.version, phase = excluded.phase, held_by = excluded.held_by,
-		input = excluded.input, output = excluded.output, gain_reason = excluded.gain_reason, next_line = excluded.next_line
+		input = excluded.input, output = excluded.output, gain_reason = excluded.gain_reason, next_line = excluded.next_line, seal = excluded.seal
 	where runs.phase = 'refused'`
 
 // AddRun writes a new run with its charges; those that were refused make room for them. It tells what another has, also where it was reserved
@@ -103,9 +108,7 @@ func (t Tx) FinishRun(ctx context.Context, s run.State, p lot.RunPosted, command
 }
 
 func queueRun(b *pgx.Batch, s run.State, lines ...lot.RunPosted) {
-	const sql = `update runs set stage = $2, line = $3, recipe = $4, owner = $5, started = $6, ended = $7, version = $8, phase = $9, held_by = $10,
-		input = $11, output = $12, gain_reason = $13, next_line = $14 where run = $1`
-	b.Queue(sql, runValues(s)...)
+	b.Queue(saveRun, runValues(s)...)
 	for _, p := range lines {
 		queueLines(b, p)
 	}

@@ -1,6 +1,6 @@
 -- +goose Up
 
--- Inserts into these bring their seal along, see internal/seal.
+-- Each statement that writes these brings the seal along.
 select seal_table(t::regclass, true) from unnest(array[
     'lots', 'runs', 'run_lines', 'run_contributions', 'charges'
 ]) as t;
