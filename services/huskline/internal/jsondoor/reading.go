@@ -1,10 +1,12 @@
 package jsondoor
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protojson"
@@ -96,9 +98,9 @@ func set(r *intakev1.Reading, f protoreflect.FieldDescriptor, value []byte) erro
 func ruleOf(f protoreflect.FieldDescriptor) (reason, rule string) {
 	switch f.Kind() {
 	case protoreflect.Int64Kind:
-		return "sequence_malformed", "only a whole number from -9223372036854775808 to 9223372036854775807 is allowed"
+		return "sequence_malformed", "only a whole number up to 9223372036854775807 is allowed"
 	case protoreflect.Int32Kind:
-		return "range_malformed", "only a whole number from -2147483648 to 2147483647 is allowed"
+		return "range_malformed", "only a whole number up to 2147483647 is allowed"
 	case protoreflect.BoolKind:
 		return "flag_malformed", "only true and false are allowed"
 	case protoreflect.EnumKind:
@@ -120,9 +122,14 @@ func ruleOf(f protoreflect.FieldDescriptor) (reason, rule string) {
 // maxShown is what is shown of a value in a message.
 const maxShown = 60
 
+// shown is a value as it came, where that can be printed.
 func shown(value []byte) string {
+	more := ""
 	if len(value) > maxShown {
-		return fmt.Sprintf("%q …", value[:maxShown])
+		value, more = value[:maxShown], " …"
 	}
-	return fmt.Sprintf("%q", value)
+	if len(value) == 0 || !utf8.Valid(value) || bytes.ContainsFunc(value, unicode.IsControl) {
+		return fmt.Sprintf("%q%s", value, more)
+	}
+	return string(value) + more
 }

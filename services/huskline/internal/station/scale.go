@@ -8,6 +8,7 @@ import (
 
 	"huskline/internal/fault"
 	intakev1 "huskline/proto/huskline/intake/v1"
+	"huskline/services/huskline/internal/weighqueue"
 )
 
 // The size of a page, and how many are read of a scale's readings before giving up: two hundred thousand readings.
@@ -156,12 +157,43 @@ func (s *station) admit(ctx context.Context, readings []*intakev1.Reading) error
 				near = code
 			}
 		}
+		if s.known[r.GetScale()] {
+			continue
+		}
+		if err := s.discarded(ctx, r); err != nil {
+			return err
+		}
 		switch {
-		case s.known[r.GetScale()]:
 		case near != "":
 			return fault.Precondition("scale_unknown", "scale %s: it is not registered, %s is: codes are told apart by their capitals too", r.GetScale(), near)
 		default:
 			return fault.Precondition("scale_unknown", "scale %s: it is not registered; register it, or allow that it is registered with its first reading", r.GetScale())
+		}
+	}
+	return nil
+}
+
+// discarded refuses a reading that a person put aside for good at the plant. One of an unknown scale is asked about, since it is not sent.
+func (s *station) discarded(ctx context.Context, r *intakev1.Reading) error {
+	page := ""
+	for range maxPages {
+		var got *intakev1.ListDiscardedReadingsResponse
+		err := s.call(ctx, func(ctx context.Context, in intakev1.IntakeServiceClient) (err error) {
+			got, err = in.ListDiscardedReadings(ctx, &intakev1.ListDiscardedReadingsRequest{PageSize: pageSize, PageToken: page})
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for _, one := range got.GetReadings() {
+			d := one.GetDiscarded()
+			if d.GetScale() == r.GetScale() && d.GetSequence() == r.GetSequence() && d.GetDigits() == r.GetDigits() && d.GetUnit() == r.GetUnit() &&
+				d.GetKind() == int64(r.GetKind()) && d.GetReference() == r.GetReference() && d.GetTime().AsTime().Equal(r.GetTime().AsTime().Truncate(time.Microsecond)) {
+				return fault.Precondition(weighqueue.ReasonDiscarded, "scale %s, sequence %d: put aside for good by %s: %s", d.GetScale(), d.GetSequence(), d.GetBy(), d.GetReason())
+			}
+		}
+		if page = got.GetNextPageToken(); page == "" {
+			return nil
 		}
 	}
 	return nil

@@ -23,8 +23,8 @@ const (
 	Discarded Outcome = "discarded"
 )
 
-// discarded is the rule's name under which the plant refuses a reading that was put aside for good.
-const discarded = "reading_discarded"
+// ReasonDiscarded is the rule's name under which the plant refuses a reading that was put aside for good.
+const ReasonDiscarded = "reading_discarded"
 
 // Told is a reading with its answer.
 type Told struct {
@@ -168,6 +168,13 @@ func (s *Sender) failed(b *Batch, err error) error {
 		return s.Queue.Split(b.ID)
 	}
 	why := Refusal{Reason: fault.ReasonOf(err), Message: err.Error()}
+	if why.Reason == ReasonDiscarded {
+		if err := s.Queue.Answered(b.ID); err != nil {
+			return err
+		}
+		s.Each(Told{Reading: b.Readings[0], Outcome: Discarded, Reason: why.Reason, Message: why.Message})
+		return nil
+	}
 	if err := s.Queue.Answered(b.ID, why); err != nil {
 		return err
 	}
@@ -198,7 +205,7 @@ func (s *Sender) settle(b *Batch, answer *intakev1.PostReadingsResponse) error {
 		case intakev1.ReadingOutcome_READING_OUTCOME_CONFLICT:
 			told[i].Outcome = Conflict
 		case intakev1.ReadingOutcome_READING_OUTCOME_REFUSED:
-			if told[i].Outcome = Refused; x.GetReason() == discarded {
+			if told[i].Outcome = Refused; x.GetReason() == ReasonDiscarded {
 				told[i].Outcome = Discarded
 				continue
 			}

@@ -174,6 +174,14 @@ func TestDiscardedLeaves(t *testing.T) {
 	if got := q.Totals(); got.Waiting+got.Aside != 0 {
 		t.Errorf("%+v remains", got)
 	}
+	require.NoError(t, q.Add(load("8")))
+	s.Admit = func(context.Context, []*intakev1.Reading) error {
+		return fault.Precondition(ReasonDiscarded, "by a person")
+	}
+	require.NoError(t, s.Drain(t.Context()))
+	if got := q.Totals(); got.Waiting+got.Aside != 0 || told[Discarded] != 4 {
+		t.Errorf("held back as discarded: %+v remains, told %v", got, told)
+	}
 	_, err = Look(t.TempDir())
 	require.Equal(t, "queue_unknown", fault.ReasonOf(err))
 }
