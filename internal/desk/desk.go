@@ -11,6 +11,8 @@ import (
 
 	"huskline/internal/access"
 	"huskline/internal/inbox"
+	"huskline/internal/lot"
+	"huskline/internal/lotwire"
 	"huskline/internal/outbox"
 	"huskline/internal/postgres"
 	"huskline/internal/rpc"
@@ -104,6 +106,12 @@ func (d *Desk) head(ctx context.Context) (head *eventv1.Head, err error) {
 		return err
 	})
 	return head, err
+}
+
+// At is where this service's own events stand.
+func (d *Desk) At(ctx context.Context) (lot.Receipt, error) {
+	head, err := d.head(ctx)
+	return lotwire.ParseReceipt(head.GetAt()), err
 }
 
 // Standing is this service's head, where its earlier epochs ended, and what it has taken in of the others, all of one moment.

@@ -91,7 +91,7 @@ func New(cfg Config) (*Service, error) {
 			return server.Retell(ctx, wrap(tx), req, events)
 		},
 	})
-	inventory := caller.New(cfg.Peers[lot.Inventory], reader.Head)
+	inventory := caller.New(cfg.Peers[lot.Inventory], s.desk.At)
 	s.parts = server.New(server.Config{
 		Run: run, Call: inventory.Post, Claim: inventory.Claim, Inbox: in, Desk: s.desk, Store: reader, View: s.view, Now: cfg.Now,
 	})

@@ -7,8 +7,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"huskline/internal/lot"
-	"huskline/internal/lotwire"
-	"huskline/internal/outbox"
 	"huskline/internal/postgres"
 	"huskline/services/intake/internal/delivery"
 	"huskline/services/intake/internal/store/scales"
@@ -85,14 +83,4 @@ func (t *Tx) priced(ctx context.Context, page []delivery.State, err error) ([]de
 		out[at[s.Lot]].Settled = append(out[at[s.Lot]].Settled, s)
 	}
 	return out, err
-}
-
-// Head is where this service's own events stand.
-func (r *Reader) Head(ctx context.Context) (at lot.Receipt, err error) {
-	err = r.db.Snapshot(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		head, err := outbox.ReadHead(ctx, tx)
-		at = lotwire.ParseReceipt(head.GetAt())
-		return err
-	})
-	return at, err
 }

@@ -6,11 +6,9 @@ create table discarded_readings (
     content  bytea       not null,
     fact     bytea       not null,
     recorded timestamptz not null,
-    seal     bytea,
     constraint discarded_readings_pk primary key (content),
     constraint discarded_readings_number unique (number),
     constraint discarded_readings_content check (octet_length(content) = 16)
 );
-create trigger seal before insert or update on discarded_readings for each row
-    when (current_user in ('@RUN_ROLE@', replace('@RUN_ROLE@', '_run', ''))) execute function seal_row();
+select seal_table('discarded_readings');
 grant select, insert on discarded_readings to "@RUN_ROLE@";
