@@ -87,7 +87,7 @@ func floodFaults() []Fault {
 			Inject: again,
 		},
 		{
-			Name: "half an hour without NATS, then a flood", Holds: "no command waits for NATS; 10,000 waiting events arrive within 30 s", Quick: true,
+			Name: "half an hour without NATS, then a flood", Holds: "no command waits for NATS; 10,000 waiting events arrive within 30 s",
 			Inject: outage,
 			Heal: func(ctx context.Context, s *Storm) error {
 				s.Plant.ResumeBus()
