@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -34,7 +35,8 @@ func insertCursors(ctx context.Context, tx pgx.Tx, producers []lot.Producer) err
 
 // readCursors gives each producer's newest epoch.
 func readCursors(ctx context.Context, q Querier) ([]feed.Cursor, error) {
-	const sql = `select distinct on (producer) producer, epoch, position, hash from cursors order by producer, epoch desc`
+	// Backwards along the key, so that nothing is sorted.
+	const sql = `select distinct on (producer) producer, epoch, position, hash from cursors order by producer desc, epoch desc`
 	rows, err := q.Query(ctx, sql)
 	if err != nil {
 		return nil, fmt.Errorf("read cursors: %w", err)
@@ -49,6 +51,7 @@ func readCursors(ctx context.Context, q Querier) ([]feed.Cursor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read cursors: %w", err)
 	}
+	slices.Reverse(cursors)
 	return cursors, nil
 }
 

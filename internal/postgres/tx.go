@@ -59,8 +59,10 @@ func (db *DB) once(ctx context.Context, begin string, fn func(context.Context, p
 	if err != nil {
 		return err
 	}
-	// One round trip for both; the setting ends with the transaction.
-	tx, err := conn.BeginTx(ctx, pgx.TxOptions{BeginQuery: begin + "; set local statement_timeout = " + milliseconds(limit)})
+	if limit < db.cfg.StatementTimeout-closeEnough {
+		begin += "; set local statement_timeout = " + milliseconds(limit) // in the same round trip; it ends with the transaction
+	}
+	tx, err := conn.BeginTx(ctx, pgx.TxOptions{BeginQuery: begin})
 	if err != nil {
 		return &beginError{err}
 	}
@@ -105,6 +107,10 @@ func (db *DB) acquire(ctx context.Context) (*pgxpool.Conn, error) {
 	}
 	return nil, &beginError{err}
 }
+
+// closeEnough is how far the limit of the connection may lie behind a caller's deadline: setting another one costs every command more than it is
+// worth, since a caller who is gone cancels too.
+const closeEnough = time.Second
 
 // statementLimit is the time that a statement may take: until the caller's deadline, at most the configured limit.
 func (db *DB) statementLimit(ctx context.Context) (time.Duration, error) {
