@@ -9,7 +9,7 @@ import (
 
 // exactLayers hold amounts that must come out the same to the last unit.
 func exactLayers() []string {
-	return []string{"weight", "money", "share", "exact", "fault", "lot", "ledger", layerReckon}
+	return []string{"weight", "money", "share", "exact", "fault", "lot", layerReckon}
 }
 
 // checkFloats refuses floating point where amounts are made and split: a float has no pound of its own to lose, and

@@ -21,7 +21,7 @@ type row struct {
 }
 
 var (
-	values = []string{"weight", "money", "share", "exact", "fault", "lot", "ledger"}
+	values = []string{"weight", "money", "share", "exact", "fault", "lot"}
 
 	pgx      = []string{"github.com/jackc/pgx", "database/sql"}
 	nats     = []string{"github.com/nats-io"}
@@ -45,7 +45,7 @@ func rows() []row {
 			"a split is a pure function of amounts"},
 		{[]string{"exact"}, []string{"exact", "fault"}, false, outer,
 			"exact arithmetic and the calculators' reader of JSON are pure"},
-		{[]string{"lot", "ledger"}, []string{"weight", "money", "share", "fault", "lot"}, false, outer,
+		{[]string{"lot"}, []string{"weight", "money", "share", "fault", "lot"}, false, outer,
 			"rules about lots and postings are values to values: no context, clock or I/O, so that they can be replayed"},
 		{[]string{layerReckon}, append([]string{layerReckon}, values...), false, outer,
 			"a calculator is pure, so that the program and the service get the same figure anywhere"},

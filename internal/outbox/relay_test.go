@@ -212,7 +212,7 @@ func TestRelayLeavesALongBacklogToBeRead(t *testing.T) {
 	eventually(t, "a head that tells of it", func() bool {
 		b.mu.Lock()
 		defer b.mu.Unlock()
-		return b.heads[len(b.heads)-1].At.Position == 1002
+		return len(b.heads) > 0 && b.heads[len(b.heads)-1].At.Position == 1002
 	})
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"huskline/internal/access"
 	"huskline/internal/bus"
+	"huskline/internal/fault"
 	"huskline/internal/lot"
 	"huskline/internal/postgres"
 	"huskline/internal/rpc"
@@ -115,17 +116,9 @@ func openDatabase(ctx context.Context, k kind, ownerDSN, runDSN string, tracing 
 
 // localToken makes the data folder's token an administrator with every role.
 func localToken(ctx context.Context, db *postgres.DB, secret string, now time.Time) error {
-	_, err := db.Pool().Exec(ctx, `
-		insert into access_tokens (token_id, name, roles, secret_sha256, issued, expires)
-		values ($1, 'local', $2, $3, $4, $5) on conflict do nothing`,
-		fmt.Sprintf("local-%x", access.Hash(secret)[:8]), roleNames(), access.Hash(secret), now, now.AddDate(100, 0, 0))
-	return err
-}
-
-func roleNames() []string {
-	var out []string
-	for _, r := range access.TokenRoles() {
-		out = append(out, string(r))
+	t := access.Token{ID: fmt.Sprintf("local-%x", access.Hash(secret)[:8]), Name: "local", Roles: access.TokenRoles(), Expires: now.AddDate(100, 0, 0)}
+	if err := access.Issue(ctx, db.Pool(), t, access.Hash(secret), now); fault.KindOf(err) != fault.KindConflict {
+		return err
 	}
-	return out
+	return nil // it is there already
 }
