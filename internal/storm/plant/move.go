@@ -16,7 +16,7 @@ import (
 func (p *Plant) tool(service, name string) (string, error) {
 	server := p.serverOf(p.home(service))
 	if server == nil {
-		return "", errors.New("Postgres does not run")
+		return "", errors.New("no Postgres runs")
 	}
 	postgres, err := os.Readlink(fmt.Sprintf("/proc/%d/exe", server.PID()))
 	if err != nil {
