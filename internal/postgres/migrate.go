@@ -51,6 +51,9 @@ func Migrate(ctx context.Context, dsn string, migrations fs.FS) error {
 		return fmt.Errorf("read migrations of %s: %w", cfg.Database, err)
 	}
 	if _, err := provider.Up(ctx); err != nil {
+		if ctx.Err() != nil { // the driver's words for it tell nothing
+			return fmt.Errorf("migrate %s: interrupted: %w", cfg.Database, ctx.Err())
+		}
 		return fmt.Errorf("migrate %s: %w", cfg.Database, err)
 	}
 	return nil
